@@ -1,0 +1,49 @@
+# Set-up and the two main jobs. On Windows use the commands of the README instead.
+PYTHON ?= python3
+BIN := .venv/bin
+DEMO := build/demo
+
+.PHONY: demo test lint bench wheel-check pins sample clean
+
+.venv/run: requirements.txt pyproject.toml
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r requirements.txt
+	$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps -e .
+	touch $@
+
+.venv/dev: .venv/run requirements-dev.txt
+	$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r requirements-dev.txt
+	touch $@
+
+demo: .venv/run
+	$(BIN)/wearlab demo $(DEMO) --sheets datasets_demo
+
+test: .venv/dev
+	$(BIN)/python -m pytest -n 2
+
+lint: .venv/dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy --strict wearlab pipelines
+
+bench: .venv/dev
+	$(BIN)/python -m pytest tests/benchmarks -p no:xdist --benchmark-only
+
+wheel-check: .venv/dev
+	PYTHON=$(BIN)/python bash .ci/wheel_check
+
+sample: .venv/run
+	rm -rf build/sample
+	$(BIN)/wearlab demo build/sample --sheets datasets_demo
+	mkdir -p reports/sample
+	cp build/sample/reports/2026-10/index.html reports/sample/index.html
+
+# Pins with hashes for every platform; run it after changing pyproject.toml or requirements-dev.in.
+PIN := uv pip compile -q --universal --python-version 3.11 --fork-strategy fewest --generate-hashes \
+	--no-emit-index-url --no-header --no-annotate
+pins:
+	$(PIN) pyproject.toml -o requirements.txt
+	$(PIN) requirements-dev.in -o requirements-dev.txt
+
+clean:
+	rm -rf build dist .venv

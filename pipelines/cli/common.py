@@ -1,0 +1,108 @@
+"""What every command shares: options, output as text or JSON, and waiting for the database."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from pipelines.workspace import Workspace, open_workspace
+from wearlab.errors import InputError
+
+Home = Annotated[
+    Path, typer.Option("--home", metavar="DIR", help="Folder of the workspace.", envvar="WEARLAB_HOME")
+]
+AsOf = Annotated[
+    str | None, typer.Option("--as-of", metavar="DATE", help="Work as if today were DATE (2026-10-31).")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+
+HERE = Path()
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A console whose text is never read as markup; wide enough for tables when it is not a screen."""
+    out = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
+    if not out.is_terminal:
+        out = Console(stderr=stderr, markup=False, highlight=False, emoji=False, width=160)
+    return out
+
+
+def workspace(home: Path) -> Workspace:
+    """Open the workspace; while another process holds the database, say so on standard error."""
+    said: list[int] = []
+
+    def waiting(seconds: float) -> None:
+        if not said or seconds - said[-1] >= 5:
+            said.append(int(seconds))
+            console(stderr=True).print(f"waiting for another wearlab to finish ({seconds:.0f} s) ...")
+
+    return open_workspace(home, waiting)
+
+
+def as_of_date(text: str | None) -> date:
+    """The date a command works for: today, or the one of --as-of."""
+    if text is None:
+        return date.today()
+    return parse_date(text, "--as-of")
+
+
+def parse_date(text: str, where: str) -> date:
+    """Read a date given on the command line.
+
+    Raises
+    ------
+    InputError
+        The text is not a date of the form 2026-10-31.
+    """
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f'{where} "{text}" is not a date: write it as 2026-10-31') from None
+
+
+def show_json(value: Any) -> None:
+    """Print a value as JSON: dates as ISO text, dataclasses as objects."""
+    sys.stdout.write(json.dumps(value, default=_plain, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, (date, datetime)):
+        return value.isoformat()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return dataclasses.asdict(value)
+    if isinstance(value, Path):
+        return str(value)
+    if hasattr(value, "item"):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def table(title: str, columns: list[str], rows: list[list[str]], *, right: tuple[int, ...] = ()) -> Table:
+    """A plain table; `right` names the columns of numbers."""
+    made = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for number, column in enumerate(columns):
+        made.add_column(column, justify="right" if number in right else "left", overflow="fold")
+    for row in rows:
+        made.add_row(*row)
+    return made
+
+
+def number(value: float | None, digits: int = 1, unit: str = "") -> str:
+    """A number for people; a dash where there is none."""
+    if value is None:
+        return "-"
+    text = f"{value:,.{digits}f}".replace(",", " ")
+    return f"{text} {unit}" if unit else text
+
+
+def day(value: date | None) -> str:
+    """A date for people; a dash where there is none."""
+    return "-" if value is None else value.isoformat()

@@ -1,0 +1,263 @@
+"""Layouts: which column of a sheet means what. A TOML per kind of sheet, found again by its header."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipelines.sheets.fields import FIELDS, QUANTITY, REQUIRED
+from pipelines.sheets.words import fold, measured_unit, position_of
+from wearlab.errors import ConfigError, UnitError
+from wearlab.records import Driven, Measure, WorkKind
+
+_TARGETS: dict[str, frozenset[str]] = {
+    "measure": frozenset(Measure),
+    "driven": frozenset(Driven),
+    "kind": frozenset(WorkKind),
+}
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _one_sign(marks: tuple[str, ...]) -> tuple[str, ...]:
+    if any(len(mark) != 1 or mark.isalnum() for mark in marks):
+        raise ValueError("a thousands mark is one sign that is neither letter nor digit")
+    return marks
+
+
+class FileRules(_Strict):
+    """How the file itself is written."""
+
+    encodings: tuple[str, ...] = ()
+    delimiter: str | None = Field(default=None, min_length=1, max_length=1)
+    sheet: str | None = None
+    header_rows: Literal[1, 2] = 1
+    decimal: Literal[".", ","] = "."
+    thousands: tuple[str, ...] = ()
+    date_formats: tuple[str, ...] = ("%Y-%m-%d",)
+
+    _marks = field_validator("thousands")(_one_sign)
+
+    @model_validator(mode="after")
+    def _apart(self) -> FileRules:
+        if self.decimal in self.thousands:
+            raise ValueError(f'"{self.decimal}" cannot be both the decimal mark and a thousands mark')
+        return self
+
+
+class Defaults(_Strict):
+    """Values of fields that the sheet itself does not give."""
+
+    measure: Measure | None = None
+    protocol: str | None = None
+    driven: Driven | None = None
+    position: str | None = None
+    unit: str | None = None
+    duration: str | None = None
+    volume: str | None = None
+    rise_to: str | None = None
+    back_pressure: str | None = None
+    metering_valve: str | None = None
+    injectors_connected: bool | None = None
+    temp_kind: str | None = None
+    rig: str | None = None
+    tube: str | None = None
+    graduation: str | None = None
+    depot: str | None = None
+    reason: str | None = None
+    kind: str | None = None
+
+
+class Column(_Strict):
+    """One column: its header as written in the sheet, and the field it fills."""
+
+    header: str = Field(min_length=1)
+    field: str
+    optional: bool = False
+    unit: str | None = None
+    measure: Measure | None = None
+    protocol: str | None = None
+    driven: Driven | None = None
+    position: str | None = None
+    repeat: int | None = Field(default=None, ge=1)
+    duration: str | None = None
+    volume: str | None = None
+    rise_to: str | None = None
+    words: dict[str, str] = {}
+    decimal: Literal[".", ","] | None = None
+    thousands: tuple[str, ...] | None = None
+    date_formats: tuple[str, ...] | None = None
+
+    @field_validator("thousands")
+    @classmethod
+    def _marks(cls, marks: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        return None if marks is None else _one_sign(marks)
+
+    @model_validator(mode="after")
+    def _fits(self) -> Column:
+        if not fold(self.header):
+            raise ValueError(f'the header "{self.header}" holds no letter or digit')
+        if self.unit is not None and self.field not in ("value", "reading"):
+            quantity = QUANTITY.get(self.field)
+            if quantity is None:
+                raise ValueError(f'the field "{self.field}" takes no unit')
+            found = measured_unit(self.unit).quantity
+            if found != quantity and not (self.field == "engine_hours" and found == "time"):
+                raise ValueError(f'"{self.unit}" measures {found}, but "{self.field}" is a {quantity}')
+        targets = _TARGETS.get(self.field)
+        for word, meaning in self.words.items():
+            if targets is not None and meaning not in targets:
+                raise ValueError(f'"{word}" means "{meaning}", which is none of {", ".join(sorted(targets))}')
+            if self.field in ("position", "position_to") and position_of(meaning) is None:
+                raise ValueError(f'"{word}" means "{meaning}", which is no position')
+        return self
+
+
+class Layout(_Strict):
+    """One kind of sheet. `built_in` layouts give way to a workspace's own."""
+
+    name: str = Field(min_length=1)
+    kind: Literal["tests", "vehicles", "events", "odometer", "visits", "stock"]
+    file: FileRules = FileRules()
+    defaults: Defaults = Defaults()
+    columns: tuple[Column, ...] = Field(min_length=1)
+    marks: dict[str, str] = Field(
+        default={}, description='meaning of footnote marks, for example "*" = "foam"'
+    )
+    built_in: bool = Field(default=False, exclude=True)
+
+    @model_validator(mode="after")
+    def _complete(self) -> Layout:
+        known = FIELDS[self.kind]
+        headers: set[str] = set()
+        single: set[str] = set()
+        for column in self.columns:
+            if column.field not in known:
+                raise ValueError(
+                    f'"{column.field}" (column "{column.header}") is no field of a sheet of {self.kind}: '
+                    f"use one of {', '.join(sorted(known))}"
+                )
+            if fold(column.header) in headers:
+                raise ValueError(f'the column "{column.header}" is listed twice')
+            headers.add(fold(column.header))
+            if column.field in single and column.field not in ("reading", "value", "note", "ignore"):
+                raise ValueError(f'two columns fill the field "{column.field}"')
+            single.add(column.field)
+        for choice in REQUIRED[self.kind]:
+            given = choice & single or any(getattr(self.defaults, name, None) for name in choice)
+            if not given:
+                raise ValueError(f"no column fills {' or '.join(sorted(choice))}")
+        if all(column.optional or column.field == "ignore" for column in self.columns):
+            raise ValueError(
+                "every column is optional, so the layout would fit any sheet: keep one that must be there"
+            )
+        if self.kind == "tests":
+            self._readings(single)
+        return self
+
+    def _readings(self, fields: set[str]) -> None:
+        for column in self.columns:
+            if column.field not in ("reading", "value"):
+                continue
+            where = f'the column "{column.header}" does not say'
+            measure = column.measure or self.defaults.measure
+            if measure is None and not fields & {"measure", "what"}:
+                raise ValueError(
+                    f"{where} which measure it holds: add measure, a default or a measure column"
+                )
+            pump = measure is not None and measure.value.startswith("pump")
+            place = column.position or self.defaults.position
+            if place is None and "position" not in fields and not pump and measure != Measure.RIG_CHECK:
+                raise ValueError(f"{where} which position it holds: add position or a position column")
+            if place is not None and position_of(place) is None:
+                raise ValueError(
+                    f'the position "{place}" is none: use a number from 1 to 24, "pump" or "set"'
+                )
+
+
+def read_layouts(folder: Path) -> list[Layout]:
+    """Read every layout of a folder, then the ones that come with the package.
+
+    Raises
+    ------
+    ConfigError
+        A layout cannot be used; the sentence names the file, the key and what was expected.
+    """
+    found = [parse_layout(path.read_bytes(), str(path)) for path in sorted(folder.glob("*.toml"))]
+    names: set[str] = set()
+    for layout in found:
+        if layout.name in names:
+            raise ConfigError(f'{folder}: two layouts are called "{layout.name}": give each its own name')
+        names.add(layout.name)
+    return found + built_in_layouts()
+
+
+def built_in_layouts() -> list[Layout]:
+    """Return the layouts that come with the package: the blank forms."""
+    folder = resources.files("pipelines.sheets").joinpath("layouts")
+    entries = sorted(
+        (entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda e: e.name
+    )
+    return [
+        parse_layout(entry.read_bytes(), entry.name).model_copy(update={"built_in": True})
+        for entry in entries
+    ]
+
+
+def parse_layout(content: bytes, name: str) -> Layout:
+    """Read one layout from the bytes of its TOML; `name` is used in the error sentence.
+
+    Raises
+    ------
+    ConfigError
+        It is not UTF-8, not TOML, has an unknown key, or something that cannot be.
+    """
+    try:
+        data: dict[str, Any] = tomllib.loads(content.decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError:
+        raise ConfigError(f"{name} is not UTF-8 text: save the layout as UTF-8") from None
+    except tomllib.TOMLDecodeError as fault:
+        raise ConfigError(f"{name} is not valid TOML: {fault}; correct that line") from None
+    if "built_in" in data:
+        raise ConfigError(f'{name}: "built_in" is not a known key: remove it or correct its spelling')
+    try:
+        layout = Layout.model_validate(data)
+        for column in layout.columns:
+            _units(column.unit, column.duration, column.volume)
+        _units(layout.defaults.unit, layout.defaults.duration, layout.defaults.volume)
+        return layout
+    except ValidationError as fault:
+        raise ConfigError(f"{name}: {_sentence(fault, data)}") from None
+    except UnitError as fault:
+        raise ConfigError(f"{name}: {fault}; correct the unit") from None
+
+
+def _units(unit: str | None, duration: str | None, volume: str | None) -> None:
+    if unit is not None:
+        measured_unit(unit)
+    for text, quantity, example in ((duration, "time", "60 s"), (volume, "volume", "20 ml")):
+        if text is not None:
+            found = re.fullmatch(r"\s*\d+(?:\.\d+)?\s*(\D.*)", text)
+            if found is None or measured_unit(found.group(1)).quantity != quantity:
+                raise UnitError(f'"{text}" is no {quantity} with its unit, for example "{example}"')
+
+
+def _sentence(fault: ValidationError, data: dict[str, Any]) -> str:
+    first = fault.errors()[0]
+    place = ".".join(str(step) for step in first["loc"])
+    if len(first["loc"]) >= 2 and first["loc"][0] == "columns" and isinstance(first["loc"][1], int):
+        column = data["columns"][first["loc"][1]]
+        header = column.get("header") if isinstance(column, dict) else None
+        place += f' (column "{header}")' if header else ""
+    if first["type"] == "extra_forbidden":
+        return f'"{place}" is not a known key: remove it or correct its spelling'
+    text = first["msg"].removeprefix("Value error, ")
+    more = len(fault.errors()) - 1
+    return (f"{place}: " if place else "") + text + (f" (and {more} more)" if more else "")

@@ -1,0 +1,261 @@
+"""The readings of a sheet of tests, wide or long, as columns: one entry for each cell of a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipelines.sheets.cells import Bools, Cells, Floats, Ints, constant, joined
+from pipelines.sheets.checks import RULES, Level
+from pipelines.sheets.match import Mapped
+from pipelines.sheets.packed import Packed, unpack
+from pipelines.sheets.table import SheetTable
+from pipelines.sheets.values import Numbers, Status, numbers, other_reading
+from pipelines.sheets.words import measure_of, position_of
+from wearlab.records import Measure
+
+MEASURES: list[Measure] = list(Measure)
+CODE: dict[Measure, int] = {measure: index for index, measure in enumerate(MEASURES)}
+
+#: With more rows than this a note is stored once, with the number of rows.
+NOTES_MOST = 1000
+
+
+@dataclass(slots=True)
+class Readings:
+    """Readings-to-be of one sheet. Arrays have one entry a cell; `row` and `column` say which cell.
+
+    `keep` : not set aside; `show` : kept out of models; `quality` : index into `qualities`.
+    """
+
+    table: SheetTable
+    columns: list[Mapped]
+    row: Ints
+    column: Ints
+    cells: Cells
+    number: Numbers
+    measure: Ints
+    position: Cells
+    unit_text: Cells
+    stated_repeat: Ints
+    duration: Floats
+    keep: Bools
+    show: Bools
+    quality: Ints
+    qualities: list[str] = field(default_factory=lambda: ["good"])
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def doubt(
+        self,
+        code: str,
+        where: Bools,
+        more: str | Sequence[str] = "",
+        suggestion: Sequence[str | None] | None = None,
+    ) -> None:
+        """Apply a rule to readings; `more` and `suggestion` have one entry for each True of `where`."""
+        if not where.any():
+            return
+        places = np.flatnonzero(where)
+        rule = RULES[code]
+        extra = [more] * len(places) if isinstance(more, str) else list(more)
+        hints = [None] * len(places) if suggestion is None else list(suggestion)
+        if rule.level == Level.NOTE and len(places) > NOTES_MOST:
+            total = len(places)
+            places, hints = places[:1], hints[:1]
+            extra = [f"{extra[0]} (and {total - 1} more cells)"]
+        for index in np.unique(self.column[places]):
+            chosen = np.flatnonzero(self.column[places] == index)
+            self.table.findings.add(
+                code,
+                self.row[places[chosen]],
+                column=self.columns[int(index)],
+                cells=self.cells.at(places[chosen]),
+                more=[extra[k] for k in chosen],
+                suggestion=[hints[k] for k in chosen],
+            )
+        self._note(code, where)
+
+    def doubt_rows(self, code: str, where: Bools, more: Callable[[int], str] | None = None) -> None:
+        """Apply a rule to whole rows through their readings: one remark a row, all of `where` marked.
+
+        `more` gives what the sentence adds for a data row of the table.
+        """
+        where = where & self.keep
+        rows = np.unique(self.row[where])
+        if len(rows):
+            self.table.findings.add(code, rows, more="" if more is None else [more(int(row)) for row in rows])
+            self._note(code, where)
+
+    def _note(self, code: str, where: Bools) -> None:
+        level = RULES[code].level
+        if level in (Level.CELL, Level.ROW):
+            self.keep[where] = False
+        elif level == Level.FLAG:
+            if code not in self.qualities:
+                self.qualities.append(code)
+            self.quality[where & (self.quality == 0)] = self.qualities.index(code)
+            self.show |= where
+
+
+def gather(table: SheetTable) -> tuple[Readings, list[Packed] | None, Cells | None]:
+    """Collect every reading cell of the live rows; unreadable, blank and spoiled cells are sorted out.
+
+    Returns the readings, and for a packed column what its distinct texts say with the column itself.
+    """
+    columns = [*table.mapped("reading"), *table.mapped("value")]
+    what = table.one("what")
+    packed_cells = None if what is None else table.cells(what)
+    packed = None if packed_cells is None else packed_cells.each(unpack)
+    live = table.live
+    if packed is not None and packed_cells is not None:
+        live = live & ~np.array([one.event for one in packed], dtype=np.bool_)[packed_cells.codes]
+    rows = np.flatnonzero(live)
+    count = len(rows)
+    repeat = _row_repeat(table)
+    parts: list[tuple[Cells, Numbers, Ints, Cells, Cells, Ints, Floats]] = []
+    for mapped in columns:
+        cells = table.cells(mapped).at(rows)
+        own = mapped.column
+        parts.append(
+            (
+                cells,
+                numbers(cells, table.style(mapped)),
+                _measures(table, mapped, packed, packed_cells)[rows],
+                _positions(table, mapped).at(rows),
+                _units(table, mapped, packed, packed_cells).at(rows),
+                np.full(count, own.repeat, dtype=np.int64) if own.repeat else repeat[rows],
+                np.full(count, table.fixed(own.duration, "time")),
+            )
+        )
+    size = count * len(columns)
+    made = Readings(
+        table,
+        columns,
+        np.tile(rows, len(columns)),
+        np.repeat(np.arange(len(columns)), count),
+        joined([part[0] for part in parts]),
+        _stacked([part[1] for part in parts]),
+        np.concatenate([part[2] for part in parts]),
+        joined([part[3] for part in parts]),
+        joined([part[4] for part in parts]),
+        np.concatenate([part[5] for part in parts]),
+        np.concatenate([part[6] for part in parts]),
+        np.ones(size, dtype=np.bool_),
+        np.zeros(size, dtype=np.bool_),
+        np.zeros(size, dtype=np.int64),
+    )
+    _sort_out(made, packed, packed_cells)
+    return made, packed, packed_cells
+
+
+def _sort_out(made: Readings, packed: list[Packed] | None, packed_cells: Cells | None) -> None:
+    table, status = made.table, made.number.status
+    missing = status == Status.NOT_MEASURED
+    made.keep[missing] = False
+    made.doubt("spoiled", status == Status.SPOILED)
+    made.keep[status == Status.SPOILED] = False
+    typed = np.zeros(len(made), dtype=np.bool_)
+    for index, mapped in enumerate(made.columns):
+        flags = table.typed(mapped)
+        if flags is not None:
+            here = made.column == index
+            typed[here] = flags[made.row[here]]
+    made.doubt("turned_date", made.keep & typed)
+    unreadable = made.keep & (status == Status.UNREADABLE)
+    if unreadable.any():
+        style = table.style(made.columns[0])
+        others = [other_reading(text, style) for text in made.cells.at(unreadable).objects()]
+        made.doubt("unreadable", unreadable, f' with the decimal mark "{style.decimal}"', others)
+    if packed is not None and packed_cells is not None:
+        other = np.array([bool(one.other) for one in packed], dtype=np.bool_)[packed_cells.codes][made.row]
+        made.doubt("other_quantity", made.keep & other, "a correction or delivery quantity")
+    unknown = made.keep & (made.measure < 0)
+    if unknown.any():
+        named = table.one("measure")
+        if named is not None:
+            words = table.cells(named).at(made.row[unknown]).objects()
+            corrections = np.array([_is_correction(str(word)) for word in words], dtype=np.bool_)
+            places = np.flatnonzero(unknown)
+            other = np.zeros(len(made), dtype=np.bool_)
+            other[places[corrections]] = True
+            made.doubt("other_quantity", other, "a correction or delivery quantity")
+            unknown &= ~other
+            more = [f' (the measure is given as "{word}")' for word in words[~corrections]]
+            made.doubt("unknown_word", unknown, more)
+        else:
+            made.doubt("unknown_word", unknown, " (no measure is given)")
+    pump = np.isin(made.measure, [CODE[m] for m in (Measure.PUMP_PEAK, Measure.PUMP_RISE, Measure.PUMP_HOLD)])
+    rig = made.measure == CODE[Measure.RIG_CHECK]
+    codes, texts = made.position.codes.copy(), list(made.position.texts)
+    if "pump" not in texts:
+        texts.append("pump")
+    codes[(pump | rig) & made.position.blank] = texts.index("pump")
+    made.position = Cells(codes, texts)
+    made.doubt("no_position", made.keep & made.position.blank)
+
+
+def _is_correction(text: str) -> bool:
+    return bool(unpack(text).other)
+
+
+def _row_repeat(table: SheetTable) -> Ints:
+    mapped = table.one("repeat")
+    if mapped is None:
+        return np.zeros(table.size, dtype=np.int64)
+
+    def number(text: str) -> float:
+        digits = "".join(sign for sign in text if sign.isdigit())
+        return float(digits) if digits and len(digits) <= 3 else 0.0
+
+    return table.cells(mapped).floats(number).astype(np.int64)
+
+
+def _measures(
+    table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None
+) -> Ints:
+    if mapped.column.measure is not None:
+        return np.full(table.size, CODE[mapped.column.measure], dtype=np.int64)
+    default = table.layout.defaults.measure
+    fallback = -1 if default is None else CODE[default]
+    if table.one("measure") is not None:
+        cells = table.text("measure")
+        found = cells.each(measure_of)
+        return np.array([-1 if one is None else CODE[one] for one in found], dtype=np.int64)[cells.codes]
+    if packed is not None and packed_cells is not None:
+        said = [fallback if one.measure is None else CODE[one.measure] for one in packed]
+        return np.array(said, dtype=np.int64)[packed_cells.codes]
+    return np.full(table.size, fallback, dtype=np.int64)
+
+
+def _positions(table: SheetTable, mapped: Mapped) -> Cells:
+    if mapped.column.position is not None:
+        return constant(position_of(mapped.column.position) or "", table.size)
+    if table.one("position") is None and table.layout.defaults.position is None:
+        return constant("", table.size)
+    return table.text("position").words(position_of)
+
+
+def _units(
+    table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None
+) -> Cells:
+    if mapped.column.unit is not None:
+        return constant(mapped.column.unit, table.size)
+    if packed is not None and packed_cells is not None and any(one.unit for one in packed):
+        return Cells(packed_cells.codes, [one.unit for one in packed]).words(str)
+    return table.text("unit")
+
+
+def _stacked(parts: list[Numbers]) -> Numbers:
+    return Numbers(
+        np.concatenate([part.status for part in parts]),
+        np.concatenate([part.value for part in parts]),
+        np.concatenate([part.bound for part in parts]),
+        np.concatenate([part.step for part in parts]),
+        np.concatenate([part.scientific for part in parts]),
+        joined([part.units for part in parts]),
+        joined([part.marks for part in parts]),
+    )

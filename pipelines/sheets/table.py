@@ -1,0 +1,338 @@
+"""A sheet under its layout: data rows as columns, what is structure, and the columns all kinds share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+
+from pipelines.sheets.cells import Bools, Cells, Floats, Ints, cells_of, constant
+from pipelines.sheets.checks import FIRST_YEAR, SENTINELS
+from pipelines.sheets.dates import Dates, DateStatus, read_dates
+from pipelines.sheets.fields import QUANTITY, USUAL_UNIT
+from pipelines.sheets.findings import Findings, picked
+from pipelines.sheets.match import Mapped, Match
+from pipelines.sheets.raw import RawSheet
+from pipelines.sheets.values import Status, Style, numbers, other_reading
+from pipelines.sheets.words import fold, measured_unit
+from wearlab.records import vehicle_key
+from wearlab.units import BASE
+
+_AGGREGATES = {
+    "mean", "average", "avg", "median", "sum", "total", "totals", "min", "max", "minimum", "maximum", "std",
+    "sd", "moyenne", "somme", "mittelwert", "durchschnitt", "summe", "gemiddelde", "totaal", "promedio",
+    "suma", "media", "srednia", "średnia",
+}  # fmt: skip
+_TOTAL = re.compile(r"\b(?:total|count|number of|tests)\b.*?(\d+)\s*$", re.I)
+_KEY_FIELD = {"stock": "part_number"}
+
+
+class SheetTable:
+    """The data rows of one sheet (row 0 is the first below the header) with what was found about them."""
+
+    def __init__(self, sheet: RawSheet, match: Match, *, workbook: bool, as_of: date) -> None:
+        self.sheet = sheet
+        self.match = match
+        self.layout = match.layout
+        self.workbook = workbook
+        self.as_of = as_of
+        self.rows = sheet.rows[match.first :]
+        self.size = len(self.rows)
+        self.findings = Findings(self.size)
+        self.numbers: Ints = (
+            np.arange(match.first + 1, len(sheet.rows) + 1, dtype=np.int64)
+            if sheet.row_numbers is None
+            else np.array(sheet.row_numbers[match.first :], dtype=np.int64)
+        )
+        self._cells: dict[int, Cells] = {}
+        self._typed: dict[int, Bools] = _typed(sheet, match, self.size)
+        self.structure: Bools = self._blank() | self._repeated_header()
+        self._label_rows()
+
+    # ---- columns
+
+    def mapped(self, field: str) -> list[Mapped]:
+        """Return the columns that fill a field."""
+        return [one for one in self.match.columns if one.column.field == field]
+
+    def one(self, field: str) -> Mapped | None:
+        """Return the column that fills a field, or None."""
+        found = self.mapped(field)
+        return found[0] if found else None
+
+    def cells(self, mapped: Mapped) -> Cells:
+        """Return the texts of a column."""
+        index = mapped.index
+        if index not in self._cells:
+            self._cells[index] = cells_of([row[index] if index < len(row) else "" for row in self.rows])
+        return self._cells[index]
+
+    def text(self, field: str) -> Cells:
+        """Return the words of a text field (through the layout's `words`), its default, or blanks."""
+        mapped = self.one(field)
+        default = getattr(self.layout.defaults, field, None)
+        if mapped is None:
+            return constant("" if default is None else str(default), self.size)
+        words = {fold(word): meaning for word, meaning in mapped.column.words.items()}
+        fallback = "" if default is None else str(default)
+        return self.cells(mapped).words(lambda text: words.get(fold(text), text) or fallback)
+
+    def notes(self) -> Cells:
+        """Return all note columns of a row as one text."""
+        columns = self.mapped("note")
+        if not columns:
+            return constant("", self.size)
+        if len(columns) == 1:
+            return self.cells(columns[0])
+        parts = [self.cells(column).objects() for column in columns]
+        return cells_of(["; ".join(text for text in row if text) for row in zip(*parts, strict=True)])
+
+    def style(self, mapped: Mapped) -> Style:
+        """Return how numbers are written in a column."""
+        column, file = mapped.column, self.layout.file
+        return Style(
+            column.decimal or file.decimal,
+            file.thousands if column.thousands is None else column.thousands,
+            self.workbook,
+        )
+
+    def typed(self, mapped: Mapped) -> Bools | None:
+        """Return where the workbook itself says that a cell is a date; None where it nowhere does."""
+        return self._typed.get(mapped.index)
+
+    @property
+    def live(self) -> Bools:
+        """Rows that are neither structure nor set aside so far."""
+        return ~self.structure & ~self.findings.aside
+
+    # ---- typed columns
+
+    def quantity(self, field: str, *, least: float | None = None) -> Floats:
+        """Return a numeric field in its base unit, NaN where it is unknown; what cannot be used is set aside.
+
+        `least` : values below it are impossible (0 for all but temperatures).
+        """
+        mapped = self.one(field)
+        if mapped is None:
+            return np.full(self.size, self.fixed(getattr(self.layout.defaults, field, None), QUANTITY[field]))
+        cells = self.cells(mapped)
+        quantity = QUANTITY[field]
+        found = numbers(cells, self.style(mapped))
+        live = self.live
+        own = mapped.column.unit or USUAL_UNIT.get(field, BASE[quantity])
+        units = [measured_unit(text or own) for text in found.units.texts]
+        fits = np.array(
+            [one.quantity == quantity or {one.quantity, quantity} == {"time", "engine time"} for one in units]
+        )
+        hours = np.array(
+            [1 / 3600 if quantity == "engine time" and u.quantity == "time" else 1.0 for u in units]
+        )
+        factor = np.array([one.factor for one in units]) * hours
+        offset = np.array([one.offset for one in units])
+        code = found.units.codes
+        value = found.value * factor[code] + offset[code]
+        value[found.status != Status.MEASURED] = np.nan
+        typed = self.typed(mapped)
+        turned = np.zeros(self.size, dtype=np.bool_) if typed is None else typed & (value != value)
+        self._set_aside("turned_date", mapped, live & turned, value)
+        unreadable = live & (found.status == Status.UNREADABLE) & ~turned
+        if unreadable.any():
+            others = {text: other_reading(text, self.style(mapped)) for text in cells.at(unreadable).texts}
+            self._set_aside(
+                "unreadable",
+                mapped,
+                unreadable,
+                value,
+                suggestion=[others[t] for t in cells.at(unreadable).objects()],
+            )
+        self._set_aside(
+            "bound_here", mapped, live & ((found.bound != 0) | (found.status == Status.BEYOND)), value
+        )
+        self._set_aside(
+            "wrong_quantity", mapped, live & ~fits[code], value, more=f"another quantity than {quantity}"
+        )
+        if field in ("odometer", "meter_before", "meter_after"):
+            self._set_aside("sentinel", mapped, live & np.isin(found.value, SENTINELS), value)
+        if least is not None:
+            with np.errstate(invalid="ignore"):
+                self._set_aside("negative", mapped, live & (value < least), value)
+        differs = live & ~np.isnan(value) & (found.units.floats(lambda text: _differs(text, own)) > 0)
+        if differs.any():
+            more = [f"{one:g} {BASE[quantity]}" for one in value[differs]]
+            self.findings.add("converted", differs, column=mapped, cells=cells.at(differs), more=more)
+        self.findings.add(
+            "scientific", live & found.scientific, column=mapped, cells=cells.at(live & found.scientific)
+        )
+        return np.asarray(value, dtype=np.float64)
+
+    def fixed(self, text: str | None, quantity: str) -> float:
+        """Return a layout's own value such as "60 s" in the base unit; NaN for none."""
+        if text is None:
+            return float("nan")
+        found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(\D.*)?", text)
+        if found is None:
+            return float("nan")
+        unit = measured_unit(found.group(2) or BASE[quantity])
+        return float(found.group(1)) * unit.factor + unit.offset
+
+    def dates(self, field: str) -> Dates:
+        """Return another date field than the row's own; NaT where unknown, unusable ones set aside."""
+        mapped = self.one(field)
+        if mapped is None:
+            return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
+        days, status = self._read_dates(mapped)
+        bad = self.live & np.isin(
+            status, [DateStatus.UNREADABLE, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS]
+        )
+        self.findings.add(
+            "unreadable_day",
+            bad,
+            column=mapped,
+            cells=self.cells(mapped).at(bad),
+            more=", ".join(self._formats(mapped)),
+        )
+        return days
+
+    def row_dates(self, field: str = "date", *, future: bool = False) -> Dates:
+        """Return the date of every row; rows without a possible date are set aside.
+
+        `future` : whether dates after the as-of date are in order (planned visits).
+        """
+        mapped = self.one(field)
+        if mapped is None:
+            return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
+        days, status = self._read_dates(mapped)
+        cells, forms = self.cells(mapped), ", ".join(self._formats(mapped))
+        year = np.datetime64(f"{FIRST_YEAR}-01-01")
+        rules: list[tuple[str, Bools, str]] = [
+            ("no_date", status == DateStatus.BLANK, ""),
+            ("impossible_date", status == DateStatus.IMPOSSIBLE, ""),
+            ("unreadable_date", status == DateStatus.UNREADABLE, forms),
+            ("ambiguous_date", status == DateStatus.AMBIGUOUS, forms),
+            ("early_date", days < year, ""),
+        ]
+        if not future:
+            rules.append(("future_date", days > np.datetime64(self.as_of), self.as_of.isoformat()))
+        for code, where, more in rules:
+            rows = self.live & where
+            self.findings.add(code, rows, column=mapped, cells=cells.at(rows), more=more)
+        serial = self.live & (status == DateStatus.SERIAL)
+        if serial.any():
+            more_days = [str(day) for day in days[serial]]
+            self.findings.add("serial_date", serial, column=mapped, cells=cells.at(serial), more=more_days)
+        return days
+
+    def vehicles(self, aliases: Mapping[str, str], *, needed: bool = True) -> tuple[Cells, Cells]:
+        """Return the vehicles as keys (aliases applied) and as written; rows without one are set aside."""
+        written = self.text("vehicle")
+        keys = written.words(lambda text: aliases.get(vehicle_key(text), vehicle_key(text)))
+        if needed:
+            rows = self.live & keys.blank
+            self.findings.add("no_vehicle", rows, column=self.one("vehicle"), cells=written.at(rows))
+        return keys, written
+
+    # ---- inside
+
+    def _read_dates(self, mapped: Mapped) -> tuple[Dates, Ints]:
+        return read_dates(
+            self.cells(mapped), self._formats(mapped), typed=self.typed(mapped), workbook=self.workbook
+        )
+
+    def _formats(self, mapped: Mapped) -> tuple[str, ...]:
+        return mapped.column.date_formats or self.layout.file.date_formats
+
+    def _set_aside(
+        self,
+        code: str,
+        mapped: Mapped,
+        rows: Bools,
+        value: Floats,
+        *,
+        more: str = "",
+        suggestion: list[str | None] | None = None,
+    ) -> None:
+        if rows.any():
+            self.findings.add(
+                code, rows, column=mapped, cells=self.cells(mapped).at(rows), more=more, suggestion=suggestion
+            )
+            value[rows] = np.nan
+
+    def _blank(self) -> Bools:
+        blank = np.ones(self.size, dtype=np.bool_)
+        for mapped in self.match.columns:
+            blank &= self.cells(mapped).blank
+        for row in np.flatnonzero(blank):
+            blank[row] = not any(cell.strip() for cell in self.rows[row])
+        return blank
+
+    def _repeated_header(self) -> Bools:
+        same = np.ones(self.size, dtype=np.bool_)
+        header = self.sheet.rows[self.match.header]
+        for mapped in self.match.columns:
+            word = header[mapped.index].strip() if mapped.index < len(header) else ""
+            same &= self.cells(mapped).bools(lambda text, word=word: text == word)  # type: ignore[misc]
+        return same
+
+    def _label_rows(self) -> None:
+        """Lines of one label (signature, print date, totals) are structure; means are set aside."""
+        key = self.one(_KEY_FIELD.get(self.layout.kind, "date"))
+        if key is None:
+            key = self.one("vehicle")
+        if key is None:
+            return
+        cells = self.cells(key)
+        usable = ~cells.blank
+        if key.column.field == "date":
+            _, status = self._read_dates(key)
+            usable = np.isin(
+                status, [DateStatus.GOOD, DateStatus.SERIAL, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS]
+            )
+        labels: list[tuple[int, str]] = []
+        means: list[tuple[int, str]] = []
+        for row in np.flatnonzero(~usable & ~self.structure):
+            texts = [cell.strip() for cell in self.rows[row] if cell.strip()]
+            distinct = list(dict.fromkeys(texts))
+            words = fold(distinct[0]).split() if distinct else []
+            if words and words[0] in _AGGREGATES and not (len(distinct) == 1 and _TOTAL.search(distinct[0])):
+                means.append((int(row), distinct[0]))
+            elif len(distinct) == 1 and not (key.column.field == "vehicle" and len(self.match.columns) == 1):
+                labels.append((int(row), distinct[0]))
+        self.structure[[row for row, _ in labels]] = True
+        rows = np.array([row for row, _ in means], dtype=np.int64)
+        self.findings.add("aggregate", rows, cells=cells_of([text for _, text in means]))
+        self._totals(labels)
+
+    def _totals(self, labels: list[tuple[int, str]]) -> None:
+        counted = int(np.count_nonzero(self.live))
+        for row, text in labels:
+            found = _TOTAL.search(text)
+            if found is not None:
+                code = "total_matches" if int(found.group(1)) == counted else "total_differs"
+                more = (
+                    found.group(1)
+                    if code == "total_matches"
+                    else f"{found.group(1)}, the sheet has {counted}"
+                )
+                self.findings.add(code, np.array([row]), cells=cells_of([text]), more=more)
+
+    def place(self, rows: Ints) -> list[str]:
+        """Return "row 12" for chosen rows, with the sheet's name in a workbook."""
+        tail = "" if self.sheet.sheet is None else f' of the sheet "{self.sheet.sheet}"'
+        return picked([f"row {number}{tail}" for number in self.numbers], rows)
+
+
+def _differs(text: str, own: str) -> float:
+    if not text:
+        return 0.0
+    cell, column = measured_unit(text), measured_unit(own)
+    return float((cell.factor, cell.offset) != (column.factor, column.offset))
+
+
+def _typed(sheet: RawSheet, match: Match, size: int) -> dict[int, Bools]:
+    found: dict[int, Bools] = {}
+    for row, column in sheet.date_cells:
+        if row >= match.first:
+            found.setdefault(column, np.zeros(size, dtype=np.bool_))[row - match.first] = True
+    return found

@@ -1,0 +1,54 @@
+"""What every vehicle's view needs of the fleet, gathered once from the store."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from datetime import date
+from typing import Any
+
+from pipelines.steps.learn import forecasts_of, fresh_run, vehicle_usage
+from pipelines.steps.lives import meter_histories
+from pipelines.steps.rules import record_rules
+from pipelines.steps.series import LifeSeries, life_series
+from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
+from pipelines.workspace import Workspace
+from wearlab.pack.view import VehicleView
+from wearlab.store.database import Database
+from wearlab.store.queries import one_vehicle
+
+
+def gather_fleet(db: Database, place: Workspace, as_of: date, vehicle: str | None = None) -> FleetFacts:
+    """Learn if that is stale, then gather; `vehicle` narrows it to one."""
+    run = fresh_run(db, place, as_of)
+    with db.transaction():
+        versions = record_rules(db, place.settings)
+    forecasts: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in forecasts_of(db, run):
+        if vehicle in (None, row["vehicle"]):
+            forecasts[row["vehicle"]].append(row)
+    series: dict[str, list[LifeSeries]] = defaultdict(list)
+    for item in life_series(db, as_of, vehicle):
+        series[item.vehicle].append(item)
+    meters = meter_histories(db, vehicle)
+    return FleetFacts(
+        settings=place.settings,
+        versions=versions,
+        meters=meters,
+        usage=vehicle_usage(meters, as_of),
+        forecasts=dict(forecasts),
+        series=dict(series),
+        as_of=as_of,
+    )
+
+
+def tell(place: Workspace, text: str, as_of: date) -> VehicleView:
+    """One vehicle's whole story.
+
+    Raises
+    ------
+    UnknownName
+        No sheet names such a vehicle.
+    """
+    with place.open() as db:
+        row = one_vehicle(db, text, as_of)
+        return vehicle_view(db, gather_fleet(db, place, as_of, row["vehicle"]), row)

@@ -1,0 +1,176 @@
+"""Derived tables rebuilt from the facts: which part sat where, what each test measured, true distance.
+
+Everything here can be thrown away and made again; a fact is never changed.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite, nan
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from wearlab.config import Settings
+from wearlab.lives.exposure import exposures
+from wearlab.lives.fitments import Lives, VehicleStart, follow
+from wearlab.lives.history import TestPoint, WorkPoint
+from wearlab.lives.odometer import Distance, MeterChange, true_distance
+from wearlab.records import WorkKind
+from wearlab.store.database import Database
+from wearlab.store.queries import vehicles
+
+_ON_PARTS = {
+    WorkKind.REPLACEMENT,
+    WorkKind.SWAP,
+    WorkKind.REBUILD,
+    WorkKind.CLEANING,
+    WorkKind.ENGINE_SWAP,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MeterHistory:
+    """A vehicle's odometer readings from tests, work and fuel log together, with their true distance."""
+
+    days: tuple[date, ...]
+    odometer_km: tuple[float, ...]
+    distance: Distance
+    place: dict[tuple[date, float], int]
+
+    def of(self, day: date, odometer_km: float | None) -> float | None:
+        """True distance of a reading on a day, else of the day itself; None where it cannot be told."""
+        if odometer_km is not None:
+            at = self.place.get((day, odometer_km))
+            if at is not None and isfinite(self.distance.distance_km[at]):
+                return float(self.distance.distance_km[at])
+            return None
+        return None
+
+
+def rebuild_lives(db: Database, settings: Settings) -> None:
+    """Rebuild `fitment` and `fitted` from the facts. Call it inside a transaction."""
+    tests = db.records(
+        """
+        SELECT DISTINCT r.vehicle, r.tested_on, t.odometer_km, r.position, r.test_id, t.reason, r.file_id,
+               min(r.row_no) AS row_no, any_value(r.serial) AS serial
+        FROM reading r JOIN test t USING (test_id)
+        WHERE r.position <> 'set' AND r.measure <> 'rig_check'
+        GROUP BY ALL ORDER BY r.vehicle, r.tested_on, r.file_id, row_no, r.position
+        """
+    )
+    points = [
+        TestPoint(
+            vehicle=row["vehicle"],
+            day=row["tested_on"],
+            odometer_km=row["odometer_km"],
+            position=row["position"],
+            serial=row["serial"],
+            file_id=row["file_id"],
+            row_no=row["row_no"],
+            reason=row["reason"],
+        )
+        for row in tests
+    ]
+    meters = meter_histories(db)
+    lives = follow(points, _work_points(db), _starts(db, settings))
+    distance = np.array(
+        [_number(meters[p.vehicle].of(p.day, p.odometer_km)) if p.vehicle in meters else nan for p in points]
+    )
+
+    def distance_at(vehicle: str, on: date) -> float:
+        return meters[vehicle].distance.at(on) if vehicle in meters else nan
+
+    told = exposures(lives, distance, distance_at)
+    db.run("DELETE FROM fitment")
+    db.run("DELETE FROM fitted")
+    db.append("fitment", _table([fitment.row() for fitment in told.fitments]))
+    db.append("fitted", _fitted(tests, lives, distance, told.exposure_km))
+
+
+def meter_histories(db: Database, vehicle: str | None = None) -> dict[str, MeterHistory]:
+    """Every vehicle's meter readings explained together, meter changes undone."""
+    shown = db.rows(
+        """
+        SELECT vehicle, day, km, max(fuelled) FROM (
+            SELECT vehicle, tested_on AS day, odometer_km AS km, 0 AS fuelled FROM test
+            UNION ALL SELECT vehicle, read_on, odometer_km, CASE WHEN litres > 0 THEN 1 ELSE 0 END FROM odometer_log
+            UNION ALL SELECT vehicle, done_on, odometer_km, 0 FROM work
+            UNION ALL SELECT vehicle, in_service, odometer_start_km, 0 FROM register WHERE in_service IS NOT NULL
+        ) WHERE vehicle IS NOT NULL AND km IS NOT NULL AND (? IS NULL OR vehicle = ?)
+        GROUP BY ALL ORDER BY vehicle, day, km
+        """,
+        [vehicle, vehicle],
+    )
+    changes: dict[str, list[MeterChange]] = defaultdict(list)
+    for name, day, before, after in db.rows(
+        "SELECT vehicle, done_on, meter_before_km, meter_after_km FROM work WHERE kind = 'meter_change' "
+        "AND vehicle IS NOT NULL ORDER BY done_on"
+    ):
+        changes[name].append(MeterChange(day, before, after))
+    by_vehicle: dict[str, list[tuple[date, float, bool]]] = defaultdict(list)
+    for name, day, km, fuelled in shown:
+        by_vehicle[name].append((day, km, bool(fuelled)))
+    made = {}
+    for name, rows in by_vehicle.items():
+        days = tuple(row[0] for row in rows)
+        km = tuple(row[1] for row in rows)
+        found = true_distance(days, km, changes.get(name, ()), fuelled=[row[2] for row in rows])
+        made[name] = MeterHistory(days, km, found, {pair: i for i, pair in enumerate(zip(days, km, strict=True))})
+    return made
+
+
+def _work_points(db: Database) -> list[WorkPoint]:
+    rows = db.records(
+        "SELECT vehicle, done_on, odometer_km, kind, position, position_to, serial_out, serial_in, part_number, "
+        "origin, file_id, row_no FROM work WHERE vehicle IS NOT NULL ORDER BY vehicle, done_on, file_id, row_no"
+    )
+    return [
+        WorkPoint(day=row.pop("done_on"), **row)
+        for row in rows
+        if row["kind"] in _ON_PARTS and (row["position"] is not None or row["kind"] == WorkKind.ENGINE_SWAP)
+    ]
+
+
+def _starts(db: Database, settings: Settings) -> dict[str, VehicleStart]:
+    starts = {}
+    for row in vehicles(db, date.max):
+        family = settings.families.get(row["family"] or "")
+        starts[row["vehicle"]] = VehicleStart(
+            in_service=row["in_service"],
+            original_parts=bool(row["original_parts"]),
+            cylinders=row["cylinders"] or (family.cylinders if family else None),
+        )
+    return starts
+
+
+def _fitted(
+    tests: list[dict[str, Any]], lives: Lives, distance: np.ndarray[Any, Any], exposure: np.ndarray[Any, Any]
+) -> pd.DataFrame:
+    rows = [
+        {
+            "test_id": row["test_id"],
+            "position": row["position"],
+            "part": lives.fitments[lives.fitment_of[k]].part,
+            "life": lives.fitments[lives.fitment_of[k]].life,
+            "distance_km": _none(distance[k]),
+            "exposure_km": _none(exposure[k]),
+        }
+        for k, row in enumerate(tests)
+    ]
+    return _table(rows)
+
+
+def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    return pd.DataFrame(rows, dtype=object) if rows else pd.DataFrame()
+
+
+def _number(value: float | None) -> float:
+    return nan if value is None else value
+
+
+def _none(value: float) -> float | None:
+    return float(value) if isfinite(value) else None

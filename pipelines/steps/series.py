@@ -1,0 +1,203 @@
+"""The readings of every life as series: one part, one measure, one protocol."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from math import isfinite, nan
+from typing import Any
+
+from wearlab.config import LimitRule
+from wearlab.records import Use
+from wearlab.store.database import Database
+from wearlab.study.facts import AsTested
+from wearlab.study.limit_conditions import outside_conditions
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesPoint:
+    """One reading of a life with the conditions it was taken under."""
+
+    day: date
+    level: float
+    bound: str | None
+    resolution: float | None
+    quality: str
+    used: bool
+    distance_km: float | None
+    exposure_km: float | None
+    odometer_km: float | None
+    conditions: AsTested
+    reason: str | None
+
+    @property
+    def measured(self) -> bool:
+        """Whether this is a number a line may use: no bound, not doubted, at a known exposure."""
+        return self.used and self.bound is None and self.exposure_km is not None
+
+
+@dataclass(frozen=True, slots=True)
+class LifeSeries:
+    """One life of one part in one measure and protocol, in the order of its readings."""
+
+    vehicle: str
+    position: str
+    part: str
+    life: int
+    measure: str
+    protocol: str
+    current: bool
+    points: tuple[SeriesPoint, ...] = field(repr=False)
+
+    @property
+    def last_test(self) -> date:
+        """Day of the last reading."""
+        return self.points[-1].day
+
+    def trend(self, rule: LimitRule | None) -> Trend:
+        """Means per day of the readings that a line for this limit may use.
+
+        Readings known to be taken outside the limit's own conditions are left out and counted; what was not
+        recorded is not held against a reading, but it makes a test weak.
+        """
+        days: dict[date, list[SeriesPoint]] = {}
+        left_out = beyond = unplaced = 0
+        for point in self.points:
+            if not point.used:
+                continue
+            if rule is not None and _contradicts(rule, point.conditions):
+                left_out += 1
+            elif point.bound is not None:
+                beyond += 1
+            elif point.exposure_km is None:
+                unplaced += 1
+            else:
+                days.setdefault(point.day, []).append(point)
+        exposure, level, resolution = [], [], []
+        for day in sorted(days):
+            group = days[day]
+            exposure.append(sum(p.exposure_km or 0.0 for p in group) / len(group))
+            level.append(sum(p.level for p in group) / len(group))
+            resolution.append(max((p.resolution or 0.0) for p in group))
+        return Trend(
+            tuple(sorted(days)), tuple(exposure), tuple(level), max(resolution, default=0.0),
+            left_out, beyond, unplaced,
+        )  # fmt: skip
+
+    @property
+    def offset_km(self) -> float:
+        """True distance of the present vehicle less the part's exposure; NaN when neither is known."""
+        for point in reversed(self.points):
+            if point.distance_km is not None and point.exposure_km is not None:
+                return point.distance_km - point.exposure_km
+        return nan
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """What a line is fitted to, and what was left out: (days, exposure km, mean level), equal lengths."""
+
+    days: tuple[date, ...]
+    exposure_km: tuple[float, ...]
+    level: tuple[float, ...]
+    resolution: float
+    outside_conditions: int
+    beyond_scale: int
+    without_distance: int
+
+    def why_few(self) -> str:
+        """Say what was left out, for a part that cannot be answered for."""
+        told = [
+            (self.outside_conditions, "outside the limit's test conditions"),
+            (self.beyond_scale, "beyond the scale"),
+            (self.without_distance, "without a usable odometer"),
+        ]
+        words = [f"{count} {text}" for count, text in told if count]
+        return f" (left out: {', '.join(words)})" if words else ""
+
+
+def life_series(db: Database, until: date, vehicle: str | None = None) -> list[LifeSeries]:
+    """Every life's series up to a day, of one vehicle or of all.
+
+    A series carries the position where the part sits or last sat; `current` is false once it was taken out.
+    """
+    seats = {
+        (part, home): (position, to_date is None or to_date > until)
+        for home, position, part, to_date in db.rows(
+            "SELECT vehicle, position, part, to_date FROM fitment WHERE from_date <= ? "
+            "ORDER BY from_date, from_order",
+            [until],
+        )
+    }
+    rows = db.records(
+        """
+        SELECT r.vehicle, r.position, f.part, f.life, r.measure, r.protocol, r.tested_on, r.level, r.bound,
+               r.resolution, r.value, r.quality, r.use, f.distance_km, f.exposure_km,
+               t.odometer_km, t.driven, t.duration_s, t.rail_bar, t.speed_rpm, t.fuel_temp_c, t.battery_v,
+               t.supply_bar, t.volume_ml, t.reason
+        FROM reading r JOIN test t USING (test_id)
+        JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
+        WHERE r.level IS NOT NULL AND r.tested_on <= ? AND (? IS NULL OR r.vehicle = ?) AND r.use <> 'share'
+        ORDER BY r.vehicle, r.measure, r.protocol, f.part, f.life, r.tested_on, r.repeat, r.file_id, r.row_no
+        """,
+        [until, vehicle, vehicle],
+    )
+    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for row in rows:
+        key = (row["vehicle"], row["measure"], row["protocol"], row["part"], row["life"])
+        groups.setdefault(key, []).append(row)
+    latest = _latest_life(rows)
+    made = []
+    for (home, measure, protocol, part, life), members in groups.items():
+        position, seated = seats.get((part, home), (members[-1]["position"], False))
+        current = seated and latest[part] == (life, home)
+        points = tuple(_point(row) for row in members)
+        made.append(LifeSeries(home, position, part, life, measure, protocol, current, points))
+    return made
+
+
+def _latest_life(rows: list[dict[str, Any]]) -> dict[str, tuple[int, str]]:
+    latest: dict[str, tuple[int, date, str]] = {}
+    for row in rows:
+        found = (row["life"], row["tested_on"], row["vehicle"])
+        if row["part"] not in latest or found > latest[row["part"]]:
+            latest[row["part"]] = found
+    return {part: (life, home) for part, (life, _, home) in latest.items()}
+
+
+def _point(row: dict[str, Any]) -> SeriesPoint:
+    scale = row["level"] / row["value"] if row["value"] else 1.0
+    resolution = row["resolution"]
+    return SeriesPoint(
+        day=row["tested_on"],
+        level=row["level"],
+        bound=row["bound"],
+        resolution=None if resolution is None else resolution * scale,
+        quality=row["quality"],
+        used=row["use"] == Use.TREND,
+        distance_km=row["distance_km"],
+        exposure_km=row["exposure_km"],
+        odometer_km=row["odometer_km"],
+        conditions=AsTested(
+            measure=row["measure"],
+            protocol=row["protocol"],
+            driven=row["driven"],
+            duration_s=row["duration_s"],
+            rail_bar=row["rail_bar"],
+            speed_rpm=row["speed_rpm"],
+            fuel_temp_c=row["fuel_temp_c"],
+            battery_v=row["battery_v"],
+            supply_bar=row["supply_bar"],
+            volume_ml=row["volume_ml"],
+        ),
+        reason=row["reason"],
+    )
+
+
+def _contradicts(rule: LimitRule, conditions: AsTested) -> bool:
+    return any(not reason.endswith("not recorded") for reason in outside_conditions(rule, conditions))
+
+
+def finite(value: float) -> float | None:
+    """A number for the store: None where it is not finite."""
+    return float(value) if isfinite(value) else None

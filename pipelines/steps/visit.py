@@ -1,0 +1,175 @@
+"""One visit of one vehicle, gathered from the store for the judgement."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from pipelines.steps.rules import rules_in_force
+from wearlab.config import Settings
+from wearlab.errors import InputError
+from wearlab.records import Measure
+from wearlab.store.database import Database
+from wearlab.store.queries import readings as reading_rows
+from wearlab.store.queries import tests as test_rows
+from wearlab.study.facts import (
+    AsTested,
+    Baseline,
+    BaselineKey,
+    FamilyFacts,
+    LimitInForce,
+    MeasuredSet,
+    SetReading,
+    VisitFacts,
+)
+
+_AS_RECORDED = (
+    "measure", "protocol", "driven", "duration_s", "rail_bar", "speed_rpm", "fuel_temp_c", "temp_kind",
+    "injectors_connected", "back_pressure_bar", "metering_valve", "volume_ml", "rise_to_bar", "battery_v",
+    "supply_bar", "supply_note", "rig", "technician", "note",
+)  # fmt: skip
+
+
+def test_dates(db: Database, vehicle: str, until: date) -> list[date]:
+    """Days on which a vehicle was tested, up to a date, in order."""
+    return [
+        row[0]
+        for row in db.rows(
+            "SELECT DISTINCT tested_on FROM test WHERE vehicle = ? AND tested_on <= ? ORDER BY 1", [vehicle, until]
+        )
+    ]
+
+
+def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> VisitFacts:
+    """All tests of one vehicle on one day, with what the visit before and the settings add.
+
+    Raises
+    ------
+    InputError
+        The vehicle was not tested that day; the sentence names the nearest test.
+    """
+    days = test_dates(db, vehicle, date.max)
+    if on not in days:
+        if not days:
+            raise InputError(f'{vehicle} has no test yet: load one with "wearlab load"')
+        nearest = min(days, key=lambda day: abs((day - on).days))
+        raise InputError(f"{vehicle} was not tested on {on}: the nearest test is of {nearest}")
+    tests = [row for row in test_rows(db, vehicle, on) if row["tested_on"] == on]
+    found = reading_rows(db, vehicle=vehicle, since=on, until=on)
+    before = [day for day in days if day < on]
+    last = before[-1] if before else None
+    renewed = _renewed(db, vehicle, last, on)
+    numbers = _part_numbers(db, vehicle)
+    sets = tuple(
+        MeasuredSet(
+            conditions=_conditions(test, settings),
+            readings=tuple(
+                _reading(row, renewed, numbers) for row in found if row["test_id"] == test["test_id"]
+            ),
+            test_id=test["test_id"],
+        )
+        for test in tests
+    )
+    return VisitFacts(
+        vehicle=vehicle,
+        tested_on=on,
+        tests=sets,
+        odometer_km=_first(tests, "odometer_km"),
+        engine_hours=_first(tests, "engine_hours"),
+        last_tested_on=last,
+        last_odometer_km=None
+        if last is None
+        else db.value("SELECT max(odometer_km) FROM test WHERE vehicle = ? AND tested_on = ?", [vehicle, last]),
+        reason=_first(tests, "reason"),
+        complaint=_first(tests, "complaint"),
+        fault_codes=_first(tests, "fault_codes"),
+        baselines=_baselines(db, vehicle, on),
+    )
+
+
+def family_facts(settings: Settings, vehicle: dict[str, Any]) -> FamilyFacts:
+    """What the register and the settings say of a vehicle's engine."""
+    family = settings.families.get(vehicle["family"] or "")
+    cylinders = vehicle["cylinders"]
+    return FamilyFacts(
+        family=vehicle["family"],
+        cylinders=cylinders if cylinders is not None else (family.cylinders if family else None),
+        injector=family.injector if family else None,
+    )
+
+
+def limits_in_force(
+    settings: Settings, versions: dict[tuple[str, date | None], int], on: date
+) -> list[LimitInForce]:
+    """The limit rules that were in force on a day, with their versions."""
+    return [LimitInForce(rule, versions[rule.name, rule.valid_from]) for rule in rules_in_force(settings, on)]
+
+
+def _conditions(test: dict[str, Any], settings: Settings) -> AsTested:
+    protocol = settings.protocols.get(test["protocol"])
+    rig = settings.rigs.get(test["rig"] or "")
+    return AsTested(
+        **{name: test[name] for name in _AS_RECORDED},
+        set_point_bar=protocol.rail_bar if protocol else None,
+        limiter_bar=rig.limiter_bar if rig else None,
+    )
+
+
+def _reading(row: dict[str, Any], renewed: set[str], numbers: dict[str, str]) -> SetReading:
+    return SetReading(
+        position=row["position"],
+        value=row["value"],
+        unit=row["unit"],
+        level=row["level"],
+        bound=row["bound"],
+        resolution=row["resolution"],
+        repeat=row["repeat"],
+        quality=row["quality"],
+        part=row["part"],
+        part_number=numbers.get(row["part"]),
+        channel=row["channel"],
+        just_replaced=row["position"] in renewed,
+    )
+
+
+def _renewed(db: Database, vehicle: str, last: date | None, on: date) -> set[str]:
+    rows = db.rows(
+        "SELECT DISTINCT position FROM fitment WHERE vehicle = ? AND from_date <= ? AND from_date >= ? "
+        "AND start <> 'first test'",
+        [vehicle, on, last or on],
+    )
+    return {row[0] for row in rows}
+
+
+def _part_numbers(db: Database, vehicle: str) -> dict[str, str]:
+    return dict(
+        db.rows("SELECT part, any_value(part_number) FROM fitment WHERE vehicle = ? AND part_number IS NOT NULL "
+                "GROUP BY part", [vehicle])
+    )
+
+
+def _first(tests: list[dict[str, Any]], name: str) -> Any:
+    return next((test[name] for test in tests if test[name] is not None), None)
+
+
+def _baselines(db: Database, vehicle: str, on: date) -> dict[BaselineKey, Baseline]:
+    rows = db.rows(
+        """
+        WITH now AS (
+            SELECT DISTINCT measure, protocol, position, part, life FROM comparable WHERE vehicle = ? AND tested_on = ?
+        ), past AS (
+            SELECT n.measure, n.protocol, n.position, c.tested_on, avg(c.level) AS level,
+                   any_value(c.bound) AS bound, max(c.resolution) AS resolution, count(*) AS repeats
+            FROM now n JOIN comparable c USING (measure, protocol, part, life)
+            WHERE c.tested_on < ? GROUP BY ALL
+        )
+        SELECT measure, protocol, position, tested_on, level, bound, resolution, repeats FROM past
+        QUALIFY row_number() OVER (PARTITION BY measure, protocol, position ORDER BY tested_on) = 1
+        """,
+        [vehicle, on, on],
+    )
+    return {
+        (measure, protocol, position): Baseline(level, day, bound, resolution, int(repeats))
+        for measure, protocol, position, day, level, bound, resolution, repeats in rows
+        if Measure(measure) is not Measure.RIG_CHECK
+    }

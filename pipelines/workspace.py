@@ -1,0 +1,89 @@
+"""A workspace: a folder with wearlab.toml, the database, layouts/ and reports/."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from wearlab.config import Settings, read_settings
+from wearlab.errors import ConfigError, WearlabError
+from wearlab.store.database import Database, open_database
+
+CONFIG = "wearlab.toml"
+STORE = "wearlab.duckdb"
+#: seconds a command waits for another process that holds the database
+WAIT_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Workspace:
+    """An existing workspace with its checked settings."""
+
+    home: Path
+    settings: Settings
+    on_wait: Callable[[float], None] | None = None
+
+    @property
+    def layouts(self) -> Path:
+        """Folder of the layouts, one TOML per kind of sheet."""
+        return self.home / "layouts"
+
+    @property
+    def reports(self) -> Path:
+        """Folder that the monthly packs are written to."""
+        return self.home / "reports"
+
+    @property
+    def store(self) -> Path:
+        """File of the database; it exists once a first sheet was loaded."""
+        return self.home / STORE
+
+    @property
+    def settings_sha256(self) -> str:
+        """Hash of wearlab.toml, kept with every run."""
+        return hashlib.sha256((self.home / CONFIG).read_bytes()).hexdigest()
+
+    def open(self, *, read_only: bool = False) -> Database:
+        """Open the database, waiting for another process to finish."""
+        return open_database(self.store, read_only=read_only, wait_s=WAIT_S, on_wait=self.on_wait)
+
+
+def open_workspace(home: Path, on_wait: Callable[[float], None] | None = None) -> Workspace:
+    """Open the workspace in `home`.
+
+    Raises
+    ------
+    ConfigError
+        The folder holds no wearlab.toml, or one that cannot be used.
+    """
+    if not (home / CONFIG).is_file():
+        raise ConfigError(
+            f'{home.resolve()} is not a workspace (no {CONFIG}): make one with "wearlab new DIR", '
+            "or name one with --home DIR"
+        )
+    return Workspace(home, read_settings(home / CONFIG), on_wait)
+
+
+def new_workspace(home: Path) -> Workspace:
+    """Make a workspace with a commented wearlab.toml that sets nothing yet.
+
+    Raises
+    ------
+    WearlabError
+        The folder already is a workspace, or cannot be written.
+    """
+    if (home / CONFIG).exists():
+        raise WearlabError(f"{home.resolve()} already is a workspace: nothing was changed")
+    try:
+        (home / "layouts").mkdir(parents=True, exist_ok=True)
+        (home / "reports").mkdir(exist_ok=True)
+        text = resources.files("pipelines").joinpath("wearlab.toml").read_text("utf-8")
+        (home / CONFIG).write_text(text, encoding="utf-8", newline="\n")
+    except OSError as fault:
+        raise WearlabError(
+            f"{home.resolve()} cannot be written ({fault.strerror}): choose a folder you may write to"
+        ) from None
+    return open_workspace(home)

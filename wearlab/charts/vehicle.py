@@ -1,0 +1,123 @@
+"""One vehicle's figure: small multiples, a panel for each measure and protocol, all on the same ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from wearlab.charts.axis import Ground, draw_calendar, draw_marks, ground
+from wearlab.charts.drawing import FORECAST_STATES, draw_limit, draw_series, set_ranges
+from wearlab.charts.labels import Label, write_labels
+from wearlab.charts.series import Series, VehicleHistory
+from wearlab.charts.style import INK, dress, house_style, open_figure, pen
+from wearlab.charts.svg import Chart, finish
+from wearlab.charts.words import (
+    bound_words,
+    cell,
+    day_words,
+    level_words,
+    limit_words,
+    measure_words,
+    position_words,
+    when_words,
+)
+
+#: Size and margins of a panel, in points.
+WIDTH, HEIGHT = 344.0, 206.0
+LEFT, RIGHT, TOP, BOTTOM = 36.0, 58.0, 36.0, 32.0
+
+
+def panels(history: VehicleHistory) -> tuple[tuple[Series, ...], ...]:
+    """Group the series by measure and protocol, in the order they first appear, without empty ones."""
+    groups: dict[tuple[str, str], list[Series]] = {}
+    for series in history.series:
+        if series.points:
+            groups.setdefault((series.measure, series.protocol), []).append(series)
+    return tuple(tuple(group) for group in groups.values())
+
+
+def vehicle_charts(history: VehicleHistory) -> tuple[Chart, ...]:
+    """Return one chart a panel, all of one size, to be laid out side by side or below each other."""
+    base = ground(history)
+    charts = []
+    for group in panels(history):
+        with house_style():
+            figure, axes = open_figure(WIDTH, HEIGHT, left=LEFT, right=RIGHT, top=TOP, bottom=BOTTOM)
+            draw_panel(axes, history, group, base)
+            title = f"{history.vehicle}: {measure_words(group[0].measure)}, {group[0].protocol}"
+            charts.append(finish(figure, title, describe(group)))
+    return tuple(charts)
+
+
+def vehicle_figure(history: VehicleHistory, *, columns: int = 2) -> Figure:
+    """Return the same panels as one matplotlib figure, to be saved as a picture (inside `house_style`)."""
+    groups = panels(history)
+    base = ground(history)
+    across = max(1, min(columns, len(groups)))
+    down = max(1, -(-len(groups) // across))
+    figure = Figure(figsize=(across * WIDTH / 72.0, down * HEIGHT / 72.0))
+    for index, group in enumerate(groups):
+        x = (index % across) * WIDTH + LEFT
+        y = (down - 1 - index // across) * HEIGHT + BOTTOM
+        box = (x / across / WIDTH, y / down / HEIGHT)
+        axes = figure.add_axes(
+            (*box, (WIDTH - LEFT - RIGHT) / across / WIDTH, (HEIGHT - TOP - BOTTOM) / down / HEIGHT)
+        )
+        dress(axes)
+        draw_panel(axes, history, group, base)
+    return figure
+
+
+def draw_panel(axes: Axes, history: VehicleHistory, group: Sequence[Series], base: Ground) -> None:
+    """Draw readings, lines, limit and marks of one measure and protocol into dressed axes."""
+    name = cell(f"{measure_words(group[0].measure)}, {group[0].protocol}")
+    name = name if len(name) <= 38 else name[:37] + "…"
+    unit = cell(group[0].unit)
+    axes.annotate(
+        f"{name}  ({unit})", xy=(0.0, 1.0), xycoords="axes fraction", xytext=(4 - LEFT, 20),
+        textcoords="offset points", ha="left", va="bottom", fontsize=9.5, fontweight="bold", color=INK,
+    )  # fmt: skip
+    set_ranges(axes, group, base)
+    draw_marks(axes, base, history.marks)
+    labels = []
+    for series in group:
+        end = draw_series(axes, series, base)
+        if series.current:
+            labels.append(Label(*end, _end_label(series), pen(series.position).colour))
+    limits = {(s.limit.value, s.limit.direction): s.limit for s in group if s.limit is not None}
+    for limit in limits.values():
+        draw_limit(axes, limit)
+    draw_calendar(axes, base)
+    write_labels(axes, labels, HEIGHT - TOP - BOTTOM, [limit.value for limit in limits.values()])
+
+
+def describe(group: Sequence[Series]) -> str:
+    """Return the text alternative of a panel: the span, the last levels, the limit and forecast crossings."""
+    days = [point.day for series in group for point in series.points]
+    now = [series for series in group if series.current] or list(group)
+    sentences = [f"Readings from {day_words(min(days))} to {day_words(max(days))}."]
+    last = []
+    for series in now:
+        point = max(series.points, key=lambda point: point.day)
+        last.append(f"{position_words(series.position)} {bound_words(point.level, point.bound)}")
+    sentences.append(f"Last levels in {now[0].unit}: {', '.join(last)}.")
+    for limit in {s.limit for s in group if s.limit is not None}:
+        side = "more" if limit.direction == "above" else "less"
+        sentences.append(f"Limit {limit_words(limit.value, now[0].unit)}: {side} is past it.")
+    for series in now:
+        if series.forecast is not None and series.state in FORECAST_STATES:
+            dates = (series.forecast.date_p10, series.forecast.date_p50, series.forecast.date_p90)
+            when = when_words(*dates)
+            if when:
+                where = position_words(series.position)
+                sentences.append(f"{where.capitalize()} ({series.state}) crosses the limit {when}.")
+    return " ".join(sentences)
+
+
+def _end_label(series: Series) -> str:
+    short = series.position if series.position.isdecimal() else cell(position_words(series.position))
+    last = max(series.points, key=lambda point: point.day)
+    sign = {"at_least": "≥", "at_most": "≤"}.get(last.bound or "", "")
+    return f"{short}: {sign}{level_words(last.level)}"

@@ -1,0 +1,79 @@
+"""The order and the counts that every way of showing a pack shares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+from wearlab.charts.series import MonthCount, StateCount
+from wearlab.pack.view import Attention
+from wearlab.records import STATE_MARK, State
+
+#: Most pressing first; every list of parts follows it.
+STATE_ORDER: tuple[State, ...] = (
+    State.PAST_LIMIT,
+    State.BOOK,
+    State.TEST_AGAIN,
+    State.WATCH,
+    State.NO_ANSWER,
+    State.NO_LIMIT,
+    State.STEADY,
+)
+
+
+def mark(state: str | None) -> str:
+    """Return the mark of a state's word; an unknown or missing state has a dot."""
+    return STATE_MARK[State(state)] if state in STATE_MARK else "·"
+
+
+def urgency(state: str | None) -> int:
+    """Return the place of a state's word in `STATE_ORDER`; an unknown or missing state comes last."""
+    return STATE_ORDER.index(State(state)) if state in STATE_MARK else len(STATE_ORDER)
+
+
+def sort_attention(items: Iterable[Attention]) -> tuple[Attention, ...]:
+    """Sort by state, then by the middle date, the early date, vehicle and position."""
+    return tuple(
+        sorted(
+            items,
+            key=lambda item: (
+                urgency(item.state),
+                item.date_p50 or date.max,
+                item.date_p10 or date.max,
+                item.vehicle,
+                item.position,
+            ),
+        )
+    )
+
+
+def count_states(states: Iterable[str]) -> tuple[StateCount, ...]:
+    """Count parts by state, in `STATE_ORDER`, states without a part included."""
+    words = list(states)
+    return tuple(StateCount(state.value, words.count(state.value)) for state in STATE_ORDER)
+
+
+def crossings_by_month(
+    dates: Iterable[tuple[date | None, date | None, date | None]], first: date, months: int = 18
+) -> tuple[MonthCount, ...]:
+    """Count forecast crossings by month from (p10, p50, p90) dates, over `months` months.
+
+    The span begins with the month of `first`. A middle date counts in its month as likely; an interval counts
+    as possible in every month it touches. A missing late date means "perhaps never" and runs to the end.
+    """
+    rows = [row for row in dates if row[0] is not None or row[1] is not None]
+    start = first.year * 12 + first.month - 1
+    counts = []
+    for number in range(start, start + months):
+        likely = sum(1 for _, middle, _ in rows if middle is not None and _month(middle) == number)
+        possible = sum(
+            1
+            for early, middle, late in rows
+            if (_month(early or middle or first) <= number) and (late is None or number <= _month(late))
+        )
+        counts.append(MonthCount(date(number // 12, number % 12 + 1, 1), likely, possible))
+    return tuple(counts)
+
+
+def _month(day: date) -> int:
+    return day.year * 12 + day.month - 1

@@ -1,0 +1,87 @@
+"""The charts of a pack with the tables of what they draw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from wearlab.charts.part import part_chart
+from wearlab.charts.series import Point, Series, VehicleHistory
+from wearlab.charts.svg import Chart
+from wearlab.charts.vehicle import panels, vehicle_charts
+from wearlab.charts.words import bound_words, day_words, km_words, position_words
+
+#: States whose parts get a chart of their own; every part stands in its vehicle's panels.
+PART_CHART_STATES = ("past limit", "book")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of finished text: one header a column, one row a visit; the first cell names the row."""
+
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One panel of a vehicle's figure, its readings as a table, and the unit they are told in."""
+
+    chart: Chart
+    unit: str
+    table: Table
+
+
+@dataclass(frozen=True, slots=True)
+class VehiclePictures:
+    """The charts of one vehicle."""
+
+    panels: tuple[Panel, ...] = ()
+    parts: tuple[Chart, ...] = ()
+
+
+def vehicle_pictures(history: VehicleHistory | None) -> VehiclePictures:
+    """Draw a vehicle's panels, and a chart for each current part that is past its limit or to be booked."""
+    if history is None:
+        return VehiclePictures()
+    groups = panels(history)
+    drawn = tuple(
+        Panel(chart, group[0].unit, readings_table(group))
+        for chart, group in zip(vehicle_charts(history), groups, strict=True)
+    )
+    parts = tuple(
+        part_chart(history, series)
+        for group in groups
+        for series in group
+        if series.current and series.state in PART_CHART_STATES and series.line is not None
+    )
+    return VehiclePictures(drawn, parts)
+
+
+def readings_table(group: Sequence[Series]) -> Table:
+    """Return a row for every day and odometer and a column for every position; repeats share a cell."""
+    positions = sorted({series.position for series in group}, key=position_order)
+    cells: dict[tuple[str, str, str], list[str]] = {}
+    keys: dict[tuple[str, str], tuple[int, float]] = {}
+    for series in group:
+        for point in series.points:
+            row = (day_words(point.day), km_words(point.odometer_km))
+            keys[row] = (point.day.toordinal(), point.odometer_km or 0.0)
+            cells.setdefault((*row, series.position), []).append(_reading_words(point))
+    return Table(
+        ("date", "odometer", *(position_words(position) for position in positions)),
+        tuple(
+            (*row, *("; ".join(cells.get((*row, position), ["–"])) for position in positions))
+            for row in sorted(keys, key=lambda row: keys[row])
+        ),
+    )
+
+
+def position_order(position: str) -> tuple[int, str]:
+    """Sort key: cylinder numbers by value, then pump and set."""
+    return (int(position), "") if position.isdecimal() else (10_000, position)
+
+
+def _reading_words(point: Point) -> str:
+    doubt = "" if point.quality == "good" else f" ({point.quality.replace('_', ' ')})"
+    return bound_words(point.level, point.bound) + doubt

@@ -1,0 +1,251 @@
+-- The whole store, schema version 1. One unit per quantity; names carry the unit.
+-- Facts carry the file and row they came from, so that a file can be taken back whole.
+-- Big tables have no primary key on purpose (it costs four times the load); check.sql proves uniqueness instead.
+
+CREATE TABLE meta (key VARCHAR PRIMARY KEY, value VARCHAR NOT NULL);
+
+-- one row per file ever loaded; content is known again by its hash
+CREATE SEQUENCE file_ids;
+CREATE TABLE source_file (
+    file_id INTEGER PRIMARY KEY DEFAULT nextval('file_ids'),
+    name VARCHAR NOT NULL,              -- as given, relative to the folder that was loaded
+    sha256 VARCHAR NOT NULL UNIQUE,
+    bytes BIGINT NOT NULL,
+    layout VARCHAR NOT NULL,            -- name of the layout used, or 'built-in form'
+    kind VARCHAR NOT NULL,              -- tests, vehicles, events, odometer, ...
+    encoding VARCHAR,
+    loaded_at TIMESTAMP NOT NULL,
+    rows_read INTEGER NOT NULL,
+    structure INTEGER NOT NULL,
+    accepted INTEGER NOT NULL,
+    flagged INTEGER NOT NULL,
+    set_aside INTEGER NOT NULL,
+    cells_set_aside INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    CHECK (rows_read = structure + accepted + flagged + set_aside)
+);
+
+-- every row of every file, verbatim
+CREATE TABLE raw_row (
+    file_id INTEGER NOT NULL,
+    sheet VARCHAR,                      -- null for text files
+    row_no INTEGER NOT NULL,            -- as an editor or spreadsheet numbers it, from 1
+    cells VARCHAR[] NOT NULL,
+    bucket VARCHAR NOT NULL             -- structure, accepted, flagged, set_aside
+);
+
+-- why something was flagged or set aside
+CREATE TABLE remark (
+    file_id INTEGER NOT NULL,
+    sheet VARCHAR,
+    row_no INTEGER NOT NULL,
+    col_no INTEGER,                     -- from 1; null when the whole row is meant
+    col_name VARCHAR,
+    level VARCHAR NOT NULL,             -- note, flag, cell (one cell set aside), row (whole row set aside)
+    code VARCHAR NOT NULL,              -- short name of the rule
+    sentence VARCHAR NOT NULL,
+    cell VARCHAR,                       -- the text as written
+    suggestion VARCHAR                  -- never applied unasked
+);
+
+CREATE TABLE question (
+    question_id VARCHAR NOT NULL,       -- stable: made from kind, subject and column
+    file_id INTEGER NOT NULL,
+    kind VARCHAR NOT NULL,              -- protocol, alias, family, cylinders, ...
+    subject VARCHAR NOT NULL,           -- the vehicle or column asked about
+    sentence VARCHAR NOT NULL,
+    readings INTEGER NOT NULL           -- how many readings wait for the answer
+);
+CREATE TABLE answer (
+    question_id VARCHAR NOT NULL,
+    answered_at TIMESTAMP NOT NULL,
+    value VARCHAR NOT NULL,
+    reason VARCHAR
+);
+
+-- vehicle register, one row per statement about a vehicle; the latest dated statement holds
+CREATE TABLE register (
+    file_id INTEGER,
+    row_no INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL,           -- key: capitals and digits only
+    vehicle_text VARCHAR NOT NULL,      -- as written
+    alias VARCHAR,                      -- another key of the same vehicle (plate, fleet number)
+    valid_from DATE,
+    family VARCHAR,
+    cylinders INTEGER,
+    depot VARCHAR,
+    duty VARCHAR,
+    fuel_supply VARCHAR,
+    in_service DATE,
+    odometer_start_km DOUBLE,
+    original_parts BOOLEAN,             -- parts confirmed original since in_service
+    warranty_until DATE,
+    leaves_on DATE
+);
+
+CREATE TABLE test (
+    test_id VARCHAR NOT NULL,           -- made from file content hash, sheet and first row: the same after a reload
+    file_id INTEGER NOT NULL,
+    sheet VARCHAR,
+    row_no INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL,
+    vehicle_text VARCHAR NOT NULL,
+    tested_on DATE NOT NULL,
+    odometer_km DOUBLE,                 -- as the meter showed
+    engine_hours DOUBLE,
+    measure VARCHAR NOT NULL,
+    protocol VARCHAR NOT NULL,          -- name from wearlab.toml, or one made of its parts
+    driven VARCHAR,                     -- crank, idle, raised, bench; null when unknown
+    duration_s DOUBLE,
+    rail_bar DOUBLE,
+    speed_rpm DOUBLE,
+    fuel_temp_c DOUBLE,
+    temp_kind VARCHAR,                  -- tank, return, coolant
+    injectors_connected BOOLEAN,
+    back_pressure_bar DOUBLE,
+    metering_valve VARCHAR,
+    volume_ml DOUBLE,                   -- closed volume of a pump test
+    rise_to_bar DOUBLE,
+    battery_v DOUBLE,
+    supply_bar DOUBLE,
+    supply_note VARCHAR,                -- filter state, air seen
+    rig VARCHAR,
+    technician VARCHAR,                 -- a code, never a name
+    reason VARCHAR,                     -- planned, complaint, after repair, warranty, return
+    complaint VARCHAR,
+    fault_codes VARCHAR,
+    note VARCHAR
+);
+
+CREATE TABLE reading (
+    test_id VARCHAR NOT NULL,
+    file_id INTEGER NOT NULL,
+    row_no INTEGER NOT NULL,
+    col_no INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL,
+    tested_on DATE NOT NULL,
+    measure VARCHAR NOT NULL,
+    protocol VARCHAR NOT NULL,
+    position VARCHAR NOT NULL,          -- '1'..'n', 'pump', 'set'
+    repeat INTEGER NOT NULL,
+    value DOUBLE NOT NULL,              -- in `unit`; for a bound, the bound
+    unit VARCHAR NOT NULL,              -- base unit: ml, ml/min, bar, s, bar/s
+    level DOUBLE,                       -- in the measure's level unit (a volume over its own duration as ml/min)
+    bound VARCHAR,                      -- at_least, at_most; null when measured
+    resolution DOUBLE,                  -- graduation, in `unit`
+    value_text VARCHAR NOT NULL,        -- as written
+    unit_text VARCHAR,
+    channel VARCHAR,                    -- tube of the rig
+    serial VARCHAR,                     -- of the part, when the sheet gives it
+    quality VARCHAR NOT NULL,           -- good, or the code of the rule that doubts it
+    use VARCHAR NOT NULL                -- trend, share (of the set only), show
+);
+
+-- repairs, swaps, meter changes, deliveries, calibrations, road failures; file_id null: entered by hand
+CREATE SEQUENCE note_ids;
+CREATE TABLE work (
+    file_id INTEGER,
+    row_no INTEGER NOT NULL,            -- row of the file, or number of the note
+    vehicle VARCHAR,                    -- null for a whole depot or rig
+    vehicle_text VARCHAR,
+    depot VARCHAR,
+    rig VARCHAR,
+    done_on DATE NOT NULL,
+    odometer_km DOUBLE,
+    kind VARCHAR NOT NULL,
+    position VARCHAR,                   -- '1', 'pump', 'set'
+    position_to VARCHAR,                -- swap: the other position
+    part_number VARCHAR,
+    serial_out VARCHAR,
+    serial_in VARCHAR,
+    origin VARCHAR,                     -- new, rebuilt, used
+    meter_before_km DOUBLE,
+    meter_after_km DOUBLE,
+    note VARCHAR
+);
+
+CREATE TABLE odometer_log (
+    file_id INTEGER NOT NULL,
+    row_no INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL,
+    read_on DATE NOT NULL,
+    odometer_km DOUBLE,
+    engine_hours DOUBLE,
+    litres DOUBLE
+);
+
+CREATE TABLE planned_visit (
+    file_id INTEGER, row_no INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL, planned_on DATE NOT NULL, kind VARCHAR, depot VARCHAR
+);
+CREATE TABLE stock (
+    file_id INTEGER, row_no INTEGER NOT NULL, counted_on DATE,
+    part_number VARCHAR NOT NULL, on_hand INTEGER, on_order INTEGER, due_on DATE, note VARCHAR
+);
+CREATE TABLE acknowledgement (
+    subject VARCHAR NOT NULL, acknowledged_at TIMESTAMP NOT NULL, reason VARCHAR NOT NULL
+);
+
+-- limit rules as they stood whenever wearlab.toml was read: a verdict keeps the version it was made with
+CREATE TABLE limit_rule (
+    name VARCHAR NOT NULL,
+    version INTEGER NOT NULL,
+    first_seen TIMESTAMP NOT NULL,
+    rule JSON NOT NULL,
+    PRIMARY KEY (name, version)
+);
+
+-- records of a run, append-only
+CREATE SEQUENCE run_ids;
+CREATE TABLE run (
+    run_id INTEGER PRIMARY KEY DEFAULT nextval('run_ids'),
+    made_at TIMESTAMP NOT NULL,
+    as_of DATE NOT NULL,
+    step VARCHAR NOT NULL,              -- learn, forecast, month
+    settings_sha256 VARCHAR NOT NULL,
+    facts_sha256 VARCHAR NOT NULL,
+    version VARCHAR NOT NULL
+);
+CREATE TABLE forecast (
+    run_id INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL, position VARCHAR NOT NULL, part VARCHAR NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL, unit VARCHAR NOT NULL,
+    rule VARCHAR, "limit" DOUBLE, limit_version INTEGER, direction VARCHAR,
+    level DOUBLE, level_low DOUBLE, level_high DOUBLE,
+    next_low DOUBLE, next_high DOUBLE,  -- interval of the next reading
+    rate DOUBLE, rate_low DOUBLE, rate_high DOUBLE, rate_unit VARCHAR,
+    state VARCHAR NOT NULL, cause VARCHAR,
+    readings INTEGER NOT NULL, last_test DATE, retest_by DATE,
+    date_p10 DATE, date_p50 DATE, date_p90 DATE,
+    distance_p10 DOUBLE, distance_p50 DOUBLE, distance_p90 DOUBLE,  -- true distance of the vehicle, km
+    odometer_p10 DOUBLE, odometer_p50 DOUBLE, odometer_p90 DOUBLE,  -- what its present meter will show
+    method VARCHAR NOT NULL, no_answer VARCHAR
+);
+CREATE TABLE verdict (
+    run_id INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL, tested_on DATE NOT NULL, position VARCHAR NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    rule VARCHAR NOT NULL, limit_version INTEGER NOT NULL,
+    outcome VARCHAR NOT NULL, sentence VARCHAR NOT NULL
+);
+
+-- derived, rebuilt at will from the facts above
+CREATE TABLE fitment (
+    vehicle VARCHAR NOT NULL, position VARCHAR NOT NULL, part VARCHAR NOT NULL,
+    serial VARCHAR, part_number VARCHAR,
+    from_date DATE NOT NULL, from_order BIGINT NOT NULL,  -- order within the vehicle's history
+    to_date DATE, to_order BIGINT,
+    start VARCHAR NOT NULL,             -- new, rebuilt, used, first test
+    exposure_before_km DOUBLE           -- gathered on other vehicles or positions; null when unknown
+);
+CREATE TABLE fitted (                   -- which part each position of a test measured
+    test_id VARCHAR NOT NULL, position VARCHAR NOT NULL, part VARCHAR NOT NULL, life INTEGER NOT NULL,
+    distance_km DOUBLE,                 -- true distance of the vehicle, meter changes undone; null when unknown
+    exposure_km DOUBLE                  -- since the life began, or since its first test; null when unknown
+);
+CREATE VIEW comparable AS
+SELECT r.test_id, r.file_id, r.row_no, r.col_no, r.vehicle, r.position, f.part, f.life, r.measure, r.protocol,
+       r.repeat, r.tested_on, f.distance_km, f.exposure_km, r.level, r.bound,
+       r.resolution * CASE WHEN r.value = 0 OR r.level IS NULL THEN 1 ELSE r.level / r.value END AS resolution
+FROM reading r JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
+WHERE r.use = 'trend' AND r.level IS NOT NULL;

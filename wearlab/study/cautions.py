@@ -1,0 +1,69 @@
+"""Short cautions that go with a judgement, in the order a person needs them.
+
+General safety knowledge of high-pressure diesel work (makers' safety pages, in our own words); waiting
+times after
+key-off differ from 90 s to 10 min between makers, hence the wording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+#: Always the last.
+PLANS_ONLY = (
+    "This records and plans; it does not authorise work. Local rules, the vehicle maker's instruction and "
+    "licensed "
+    "technicians prevail. It is not a clearance to drive."
+)
+SKIN = (
+    "Fuel above about 100 bar goes through skin. A small wound hides a deep injury: to surgery within hours, "
+    "never wait. Look for leaks with card, never with a hand."
+)
+LINES = (
+    "Never loosen a line on a running or cranking engine. After key-off wait as the vehicle's own "
+    "instruction says; "
+    "if it is not known, ten minutes, and check that the pressure reading has fallen."
+)
+HOT_FUEL = (
+    "Collected fuel is hot and burns: gloves, goggles, fresh air, extinguisher, absorbent, and nothing near "
+    "that can ignite."
+)
+PIEZO = "Piezo injectors are driven with up to hundreds of volts: never unplug one while the engine runs."
+CRANKING = (
+    "Second person in the seat, gear in neutral, wheels chocked; let the starter rest between bursts. "
+    "Unplugged "
+    "injectors leave fault codes."
+)
+CLEAN = "Absolute cleanliness: plug every opening at once."
+TRIM = (
+    "Moving or replacing an injector: its trim code moves with it. Enter the code at the right cylinder; "
+    "cylinder "
+    "number is not firing order."
+)
+
+
+def cautions(
+    *, drives: Iterable[str | None], injector: str | None, pump_test: bool, injector_named: bool
+) -> tuple[str, ...]:
+    """Return the cautions for a visit.
+
+    Parameters
+    ----------
+    drives : how the tests were driven; a running engine adds the hot fuel, cranking the starter.
+    injector : actuation of the injectors, None when unknown (then the piezo caution stays in).
+    pump_test : a pump test was made or is asked for next.
+    injector_named : a finding points at an injector that may be moved or replaced.
+    """
+    ways = set(drives)
+    out = [SKIN, LINES]
+    if ways - {"crank"}:
+        out.append(HOT_FUEL)
+    if "crank" in ways or pump_test or None in ways:
+        out.append(CRANKING)
+    if injector is None or injector.startswith("piezo"):
+        out.append(PIEZO)
+    out.append(CLEAN)
+    if injector_named:
+        out.append(TRIM)
+    out.append(PLANS_ONLY)
+    return tuple(out)

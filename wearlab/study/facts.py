@@ -1,0 +1,162 @@
+"""What the judgement of one visit is told: readings, the conditions as tested, the vehicle, the limits.
+
+None means "not recorded" everywhere; nothing is filled in for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from wearlab.config import LimitRule
+from wearlab.records import PUMP, SET, Measure
+
+#: Baselines by (measure, protocol, position).
+BaselineKey = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class SetReading:
+    """One number for one position of one test.
+
+    `value` and `resolution` (the graduation) are in `unit` (ml, ml/min, bar, s, bar/s); `level` is in the
+    level
+    unit of the measure, None where a volume has no duration. For a reading beyond the scale `bound` is
+    "at_least" or "at_most" and `value` the bound. `just_replaced`: the part was fitted since the last test.
+    """
+
+    position: str
+    value: float
+    unit: str
+    level: float | None = None
+    bound: str | None = None
+    resolution: float | None = None
+    repeat: int = 1
+    quality: str = "good"
+    part: str | None = None
+    part_number: str | None = None
+    channel: str | None = None
+    just_replaced: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AsTested:
+    """The conditions of one test as the sheet recorded them (the condition columns of table `test`).
+
+    Two more come from the settings: `set_point_bar`, the rail pressure of the protocol, and `limiter_bar`,
+    the
+    limiter of the rig's closed volume.
+    """
+
+    measure: str
+    protocol: str
+    driven: str | None = None
+    duration_s: float | None = None
+    rail_bar: float | None = None
+    speed_rpm: float | None = None
+    fuel_temp_c: float | None = None
+    temp_kind: str | None = None
+    injectors_connected: bool | None = None
+    back_pressure_bar: float | None = None
+    metering_valve: str | None = None
+    volume_ml: float | None = None
+    rise_to_bar: float | None = None
+    battery_v: float | None = None
+    supply_bar: float | None = None
+    supply_note: str | None = None
+    rig: str | None = None
+    technician: str | None = None
+    note: str | None = None
+    set_point_bar: float | None = None
+    limiter_bar: float | None = None
+
+    @property
+    def shares_only(self) -> bool:
+        """Return flow while cranking without a rail pressure: the returns add up to what the pump
+        delivers."""
+        return self.measure == Measure.RETURN_FLOW and self.driven == "crank" and self.rail_bar is None
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredSet:
+    """One test: its conditions and its readings, in any order."""
+
+    conditions: AsTested
+    readings: tuple[SetReading, ...]
+    test_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyFacts:
+    """What is known of the vehicle's engine; `cylinders` from the register, else from the family."""
+
+    family: str | None = None
+    cylinders: int | None = None
+    injector: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LimitInForce:
+    """A limit rule with the version under which its wording is kept."""
+
+    rule: LimitRule
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """The first level of the part that now sits at a position, in the level unit, with its date."""
+
+    level: float
+    tested_on: date
+    bound: str | None = None
+    resolution: float | None = None
+    repeats: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class VisitFacts:
+    """One visit of one vehicle with all its tests; `last_*` belong to the visit before."""
+
+    vehicle: str
+    tested_on: date
+    tests: tuple[MeasuredSet, ...]
+    odometer_km: float | None = None
+    engine_hours: float | None = None
+    last_tested_on: date | None = None
+    last_odometer_km: float | None = None
+    reason: str | None = None
+    complaint: str | None = None
+    fault_codes: str | None = None
+    baselines: Mapping[BaselineKey, Baseline] = field(default_factory=dict)
+
+
+def position_name(position: str) -> str:
+    """Return a position in words: "cylinder 3", "pump", "whole set"."""
+    if position == SET:
+        return "whole set"
+    return "pump" if position == PUMP else f"cylinder {position}"
+
+
+def names(positions: tuple[str, ...] | list[str]) -> str:
+    """Return several cylinder positions in words: "cylinder 3", "cylinders 1, 2 and 4"."""
+    words = [position_name(at) for at in positions]
+    if len(words) > 1 and all(at.isdigit() for at in positions):
+        words = [f"cylinders {positions[0]}", *positions[1:]]
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def figure(value: float) -> str:
+    """Return a number as a workshop writes it: three digits that count, whole numbers above 100."""
+    return f"{value:.0f}" if abs(value) >= 99.95 else f"{value:.3g}"
+
+
+def capital(text: str) -> str:
+    """Return the text with its first letter as a capital, the rest untouched."""
+    return text[:1].upper() + text[1:]
+
+
+def drive_name(conditions: AsTested) -> str:
+    """Return measure and protocol in words: "return flow, warm idle"."""
+    return f"{conditions.measure.replace('_', ' ')}, {conditions.protocol}"

@@ -1,0 +1,260 @@
+"""One return-flow test side by side, and what stands out beyond measuring error.
+
+A cylinder is compared with the median of the *other* cylinders, so that it cannot hide behind its own
+reading. It stands out when
+
+    |q - m| > z * sqrt(u(m)^2 + c^2)
+
+with m that median, u(m) the standard error of one reading at that level, c = u(m) sqrt(pi / (2 k)) the
+standard
+error of a median of k readings (large-sample value, on the safe side for three or more), and z the two-sided
+normal point of 5 % shared over the n cylinders compared (Bonferroni's inequality), so that an even set
+shows a
+false stand-out in at most one test of twenty. The 5 % are common practice, no source. Standing out is a real
+difference, not yet a fault: healthy sets differ as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from statistics import NormalDist, median
+
+from wearlab.config import Spread
+from wearlab.records import LEVEL_UNIT, SET, Bound, Measure
+from wearlab.study.facts import FamilyFacts, MeasuredSet, capital, figure, names, position_name
+from wearlab.study.reading_error import Averaged, average, relative_spread, standard_error
+
+#: Chance of at least one false stand-out in a test of an even set.
+FALSE_STAND_OUT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class SetRow:
+    """One position of a test.
+
+    `level`, `error` (standard) and `resolution` are in `unit`; `text` is the reading as it should be shown
+    (">= 50 ml/min"). `share`, `of_median`, `of_lowest` are None where not told. `stands` is "high", "low",
+    "level" or "unknown"; `remark` says it in words.
+    """
+
+    position: str
+    name: str
+    part: str | None
+    channel: str | None
+    level: float
+    unit: str
+    text: str
+    bound: str | None
+    resolution: float | None
+    error: float
+    repeats: int
+    doubt: str | None
+    nothing: bool
+    just_replaced: bool
+    share: float | None
+    of_median: float | None
+    of_lowest: float | None
+    stands: str
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetComparison:
+    """A test side by side. `median`, `lowest` and `total` are in `unit`; None where they cannot be told.
+
+    `threshold` is z of the module's formula, `threshold_text` says it in words. `missing` are cylinders of
+    the
+    engine without a reading. `sentences` are what a reader must know of the comparison as a whole.
+    """
+
+    rows: tuple[SetRow, ...]
+    unit: str
+    median: float | None
+    lowest: float | None
+    lowest_position: str | None
+    total: float | None
+    total_bound: str | None
+    complete: bool
+    missing: tuple[str, ...]
+    shares_only: bool
+    threshold: float | None
+    threshold_text: str
+    sentences: tuple[str, ...]
+
+
+def compare_set(test: MeasuredSet, family: FamilyFacts, spread: Spread) -> SetComparison:
+    """Lay one test side by side; works for a pump test as well, which then has nothing to compare."""
+    reads = average(test, spread)
+    unit, factors = _common_unit(test, reads)
+    cylinders = [at for at in reads if at.isdigit()]
+    measured = [at for at in cylinders if reads[at].measured]
+    usable = [at for at in cylinders if reads[at].doubt is None and not reads[at].nothing]
+    levels = {at: reads[at].value * factors[at] for at in reads}
+    count = family.cylinders
+    missing = tuple(str(at) for at in range(1, (count or 0) + 1) if cylinders and str(at) not in reads)
+    complete = count is not None and not missing and len(usable) == len(cylinders) == count
+    middle = median(levels[at] for at in measured) if len(measured) > 1 else None
+    fair = [at for at in measured if not reads[at].just_replaced]
+    lowest_at = min(fair, key=lambda at: levels[at]) if len(measured) > 1 and fair else None
+    lowest = None if lowest_at is None else levels[lowest_at]
+    bounds = {reads[at].bound for at in cylinders} - {None}
+    total = math.fsum(levels[at] for at in cylinders) if complete else None
+    z = NormalDist().inv_cdf(1.0 - FALSE_STAND_OUT / (2 * len(usable))) if len(usable) > 2 else None
+    relative = relative_spread(test.conditions, spread)
+    rows = []
+    for at, read in reads.items():
+        stands = "unknown"
+        if z is not None and at in usable:
+            stands = _stands(at, usable, reads, factors, relative, z)
+        rows.append(
+            SetRow(
+                position=at,
+                name=position_name(at),
+                part=read.part,
+                channel=read.channel,
+                level=levels[at],
+                unit=unit if at != SET or factors[at] != 1.0 else read.unit,
+                text=reading_text(levels[at], unit, read.bound),
+                bound=read.bound,
+                resolution=None if read.resolution is None else read.resolution * factors[at],
+                error=read.error * factors[at],
+                repeats=read.repeats,
+                doubt=read.doubt,
+                nothing=read.nothing,
+                just_replaced=read.just_replaced,
+                share=levels[at] / total if total and not bounds and at in cylinders else None,
+                of_median=levels[at] / middle if middle and at in usable else None,
+                of_lowest=levels[at] / lowest if lowest and at in usable else None,
+                stands=stands,
+                remark=_remark(at, read, stands, middle, levels[at], test.conditions.shares_only),
+            )
+        )
+    comparison_rows = tuple(rows)
+    return SetComparison(
+        rows=comparison_rows,
+        unit=unit,
+        median=middle,
+        lowest=lowest,
+        lowest_position=lowest_at,
+        total=total,
+        total_bound=Bound.AT_LEAST.value if Bound.AT_LEAST in bounds and total is not None else None,
+        complete=complete,
+        missing=missing,
+        shares_only=test.conditions.shares_only,
+        threshold=z,
+        threshold_text=_threshold_text(z, len(usable), relative) if cylinders else "",
+        sentences=_sentences(test, comparison_rows, missing, count, len(usable)),
+    )
+
+
+def reading_text(value: float, unit: str, bound: str | None) -> str:
+    """Return a reading as it is shown: "12.5 ml/min", ">= 50 ml/min", "<= 0.5 ml/min"."""
+    mark = {None: "", Bound.AT_LEAST.value: ">= ", Bound.AT_MOST.value: "<= "}[bound]
+    return f"{mark}{figure(value)} {unit}"
+
+
+def _common_unit(test: MeasuredSet, reads: Mapping[str, Averaged]) -> tuple[str, dict[str, float]]:
+    """Level unit where every reading has a level; else the readings' own unit, if they share one."""
+    level = LEVEL_UNIT[Measure(test.conditions.measure)]
+    factors = {at: read.per_value for at, read in reads.items()}
+    if all(factor is not None for factor in factors.values()) or len({r.unit for r in reads.values()}) > 1:
+        return level, {at: factor if factor is not None else 1.0 for at, factor in factors.items()}
+    return next((read.unit for read in reads.values()), level), dict.fromkeys(reads, 1.0)
+
+
+def _stands(
+    at: str,
+    usable: list[str],
+    reads: Mapping[str, Averaged],
+    factors: Mapping[str, float],
+    relative: float,
+    z: float,
+) -> str:
+    others = [other for other in usable if other != at]
+
+    def end(where: str, low: bool) -> float:
+        value = reads[where].value * factors[where]
+        if reads[where].bound == Bound.AT_LEAST:
+            return value if low else math.inf
+        if reads[where].bound == Bound.AT_MOST:
+            return 0.0 if low else value
+        return value
+
+    def reach(middle: float) -> float:
+        def error(where: str) -> float:
+            marks = reads[where].resolution
+            step = None if marks is None else marks * factors[where]
+            return standard_error(middle, relative, step, reads[where].repeats)
+
+        of_median = math.sqrt(sum(error(other) ** 2 for other in others) / len(others))
+        return z * math.hypot(error(at), of_median * math.sqrt(math.pi / (2 * len(others))))
+
+    upper = median(end(other, False) for other in others)
+    lower = median(end(other, True) for other in others)
+    if math.isfinite(upper) and end(at, True) - upper > reach(upper):
+        return "high"
+    if lower - end(at, False) > reach(lower):
+        return "low"
+    return "level"
+
+
+def _remark(
+    at: str, read: Averaged, stands: str, middle: float | None, level: float, shares_only: bool
+) -> str:
+    if read.doubt is not None:
+        return f"doubtful: {read.doubt.replace('_', ' ')}"
+    if read.nothing:
+        return "nothing collected: not a good result, an unproven one"
+    if stands in ("high", "low") and middle:
+        least = {None: "", Bound.AT_LEAST.value: "at least ", Bound.AT_MOST.value: "at most "}[read.bound]
+        return f"stands out {stands}: {least}{level / middle:.2g} times the median"
+    if read.bound == Bound.AT_LEAST:
+        return "ran over: the true flow is larger"
+    return "fitted since the last test" if read.just_replaced else ""
+
+
+def _threshold_text(z: float | None, usable: int, relative: float) -> str:
+    if z is None:
+        return "Fewer than three usable cylinders: which one differs cannot be told from this test."
+    return (
+        f"A cylinder stands out when it differs from the median of the others by more than {z:.2f} standard "
+        f"errors: 5 % over all {usable} cylinders (Bonferroni; the 5 % are common practice, no source), with "
+        f"{100 * relative:g} % assumed for one reading and its graduation."
+    )
+
+
+def _sentences(
+    test: MeasuredSet, rows: tuple[SetRow, ...], missing: tuple[str, ...], count: int | None, usable: int
+) -> tuple[str, ...]:
+    if test.conditions.measure != Measure.RETURN_FLOW:
+        return ()
+    if not any(row.position.isdigit() for row in rows):
+        return ("Only the whole set was read: its cylinders cannot be compared.",)
+    out = []
+    if missing:
+        out.append(f"{capital(names(missing))} not measured: the set is incomplete.")
+    if count is None and usable:
+        out.append("The number of cylinders is not recorded: whether the set is complete is not known.")
+    extra = [row.position for row in rows if row.position.isdigit() and count and int(row.position) > count]
+    if extra:
+        out.append(
+            f"{capital(names(extra))} read on an engine registered with {count} cylinders: check which."
+        )
+    if test.conditions.shares_only and usable:
+        out.append(
+            "Cranked without a recorded rail pressure: the returns add up to what the pump delivers, so only "
+            "the shares inside this test compare. One leaking injector makes the others read low; a low "
+            "reading proves nothing, and the others will rise once it is replaced."
+        )
+    high = [row.position for row in rows if row.stands == "high"]
+    low = [row.position for row in rows if row.stands == "low"]
+    if high or low:
+        words = [f"{names(high)} high" for _ in (1,) if high] + [f"{names(low)} low" for _ in (1,) if low]
+        out.append(f"Stands out beyond graduation and repeatability: {', '.join(words)}.")
+    elif usable > 2:
+        out.append(
+            "Nothing stands out beyond graduation and repeatability. An evenly worn set looks the same."
+        )
+    return tuple(out)
