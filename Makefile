@@ -33,10 +33,8 @@ wheel-check: .venv/dev
 	PYTHON=$(BIN)/python bash .ci/wheel_check
 
 sample: .venv/run
-	rm -rf build/sample
 	$(BIN)/wearlab demo build/sample --sheets datasets_demo
-	mkdir -p reports/sample
-	cp build/sample/reports/2026-10/index.html reports/sample/index.html
+	$(BIN)/python -m pipelines.steps.sample build/sample reports/sample V31 1 2026-10-31
 
 # Pins with hashes for every platform; run it after changing pyproject.toml or requirements-dev.in.
 PIN := uv pip compile -q --universal --python-version 3.11 --fork-strategy fewest --generate-hashes \

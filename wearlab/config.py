@@ -90,12 +90,8 @@ class LimitRule(_Strict):
     kind: LimitKind
     value: Positive | None = None
     unit: str | None = None
-    over_s: Positive | None = Field(
-        default=None, description="a volume limit is stated over this many seconds"
-    )
-    speeds: tuple[tuple[float, float], ...] = Field(
-        default=(), description="line over speed: pairs of rpm and limit"
-    )
+    over_s: Positive | None = Field(default=None, description="a volume limit is stated over this many seconds")
+    speeds: tuple[tuple[float, float], ...] = Field(default=(), description="line over speed: pairs of rpm and limit")
     valid_from: date | None = None
     conditions: Conditions = Conditions()
     source: str = Field(min_length=3, description="where the figure comes from")

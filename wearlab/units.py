@@ -113,9 +113,7 @@ def unit(text: str) -> Unit:
 def to_base(value: float, text: str, quantity: str) -> float: ...
 @overload
 def to_base(value: NDArray[np.float64], text: str, quantity: str) -> NDArray[np.float64]: ...
-def to_base(
-    value: float | NDArray[np.float64], text: str, quantity: str
-) -> float | NDArray[np.float64]:
+def to_base(value: float | NDArray[np.float64], text: str, quantity: str) -> float | NDArray[np.float64]:
     """Convert a value or an array from the unit `text` to the base unit of `quantity`.
 
     Raises

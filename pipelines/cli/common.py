@@ -16,12 +16,8 @@ from rich.table import Table
 from pipelines.workspace import Workspace, open_workspace
 from wearlab.errors import InputError
 
-Home = Annotated[
-    Path, typer.Option("--home", metavar="DIR", help="Folder of the workspace.", envvar="WEARLAB_HOME")
-]
-AsOf = Annotated[
-    str | None, typer.Option("--as-of", metavar="DATE", help="Work as if today were DATE (2026-10-31).")
-]
+Home = Annotated[Path, typer.Option("--home", metavar="DIR", help="Folder of the workspace.", envvar="WEARLAB_HOME")]
+AsOf = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Work as if today were DATE (2026-10-31).")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
 HERE = Path()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -20,8 +20,10 @@ from pipelines.cli.common import (
     table,
     workspace,
 )
+from wearlab.records import STATE_MARK, State
 
 if TYPE_CHECKING:
+    from wearlab.pack.view import PartState, VehicleView, VisitRow
     from wearlab.study.judgement import Judgement, ShownTest
 
 
@@ -48,7 +50,11 @@ def _print_judgement(found: Judgement) -> None:
     where = [found.family, f"{found.odometer_km:,.0f} km".replace(",", " ") if found.odometer_km else None]
     about = ", ".join(text for text in where if text)
     out.print(f"{found.vehicle}, tested {found.tested_on}" + (f" ({about})" if about else ""), style="bold")
-    for name, text in (("reason", found.reason), ("complaint", found.complaint), ("codes", found.fault_codes)):
+    for name, text in (
+        ("reason", found.reason),
+        ("complaint", found.complaint),
+        ("codes", found.fault_codes),
+    ):
         if text:
             out.print(f"{name}: {text}")
     out.print("")
@@ -99,11 +105,31 @@ def _print_test(test: ShownTest) -> None:
         out.print(f"as tested: {conditions}")
     for sentence in test.comparison.sentences:
         out.print(f"- {sentence}")
-    for result in test.limits:
-        out.print(f"- {result.sentence} [limit version {result.version}; {result.source}]")
+    for line in _verdicts(test):
+        out.print(f"- {line}")
     for text in (test.unjudged, *test.notes):
         if text:
             out.print(f"- {text}")
+
+
+def _verdicts(test: ShownTest) -> list[str]:
+    """Limit results as lines: cylinders within a limit share one line, every other result has its own."""
+    from wearlab.study.facts import capital, names
+    from wearlab.study.limit_results import Outcome
+
+    lines = []
+    within: dict[tuple[str, int], list[str]] = {}
+    for result in test.limits:
+        if result.outcome == Outcome.WITHIN and result.position is not None and result.position.isdigit():
+            within.setdefault((result.rule, result.version), []).append(result.position)
+        else:
+            lines.append(f"{result.sentence} [{result.rule}, version {result.version}; {result.source}]")
+    for (rule, version), positions in within.items():
+        shown = next(result for result in test.limits if result.rule == rule)
+        lines.append(
+            f"{capital(names(positions))}: within limit, {shown.limit_text} [{rule}, version {version}; {shown.source}]"
+        )
+    return lines
 
 
 def vehicle(
@@ -113,91 +139,54 @@ def vehicle(
     as_json: Json = False,
 ) -> None:
     """Tell one vehicle's story: visits, complaints, readings, parts, work, what is due."""
-    from pipelines.steps.story import tell
+    from pipelines.steps.fleet_facts import tell
 
     today = as_of_date(as_of)
     story = tell(workspace(home), vehicle, today)
     if as_json:
         show_json(story)
-        return
-    _print_story(story)
-
-
-def _print_story(story: dict[str, Any]) -> None:
-    out = console()
-    about = ", ".join(
-        f"{name.replace('_', ' ')} {value}" for name, value in story["register"].items() if value is not None
-    )
-    out.print(story["vehicle"] + (f" ({about})" if about else ""), style="bold")
-    usage = story["usage"]
-    if usage["km_per_day"] is not None:
-        out.print(
-            f"drives {usage['km_per_day']:.0f} km a day ({usage['km_per_day_low']:.0f} to "
-            f"{usage['km_per_day_high']:.0f}); about {number(usage['distance_now_km'], 0)} km today"
-        )
     else:
-        out.print(f"distance a day not known: {usage['no_answer']}")
-    out.print("")
-    out.print(table("Visits", ["date", "km", "reason", "complaint", "codes", "measured"], _visits(story), right=(1,)))
-    out.print("")
-    out.print(table("Parts", ["position", "part", "since", "until", "start"], _parts(story)))
-    if story["work"]:
-        out.print("")
-        out.print(table("Work and events", ["date", "km", "what", "where", "words"], _work(story), right=(1,)))
-    out.print("")
-    heads = ["position", "measure", "state", "level (9 in 10)", "limit", "crosses", "why not"]
-    out.print(table("What is due (simple line, not calibrated)", heads, _states(story), right=(4,)))
+        _print_story(story)
 
 
-def _visits(story: dict[str, Any]) -> list[list[str]]:
-    return [
-        [
-            day(item["date"]),
-            number(item["odometer_km"], 0),
-            item["reason"] or "",
-            item["complaint"] or "",
-            item["fault_codes"] or "",
-            "; ".join(item["measured"]),
-        ]
-        for item in story["visits"]
-    ]
-
-
-def _parts(story: dict[str, Any]) -> list[list[str]]:
-    return [
-        [item["position"], item["part"], day(item["from_date"]), day(item["to_date"]), item["start"]]
-        for item in story["parts"]
-    ]
-
-
-def _work(story: dict[str, Any]) -> list[list[str]]:
-    return [
-        [
-            day(item["done_on"]),
-            number(item["odometer_km"], 0),
-            item["kind"].replace("_", " "),
-            " <-> ".join(text for text in (item["position"], item["position_to"]) if text),
-            item["note"] or "",
-        ]
-        for item in story["work"]
-    ]
-
-
-def _states(story: dict[str, Any]) -> list[list[str]]:
-    rows = []
-    for item in story["due"]:
-        level = "-"
-        if item["level"] is not None:
-            level = f"{item['level']:.1f} ({item['level_low']:.1f} to {item['level_high']:.1f}) {item['unit']}"
-        rows.append(
-            [
-                item["position"],
-                f"{item['measure']}, {item['protocol']}",
-                item["state"],
-                level,
-                number(item["limit"]),
-                day(item["date_p50"]),
-                item["no_answer"] or "",
-            ]
+def _print_story(story: VehicleView) -> None:
+    out = console()
+    told = [story.family, story.depot, story.duty, story.fuel_supply]
+    cylinders = f"{story.cylinders} cylinders" if story.cylinders else ""
+    about = ", ".join(text for text in (*told, cylinders) if text)
+    out.print(story.vehicle + (f" ({about})" if about else ""), style="bold")
+    if story.aliases:
+        out.print(f"also written {', '.join(story.aliases)}")
+    if story.km_per_day is not None:
+        out.print(
+            f"drives {story.km_per_day:.0f} km a day ({story.km_per_day_low:.0f} to {story.km_per_day_high:.0f}); "
+            f"about {number(story.odometer_now_km, 0)} km on the meter today"
         )
-    return rows
+    for text in story.usage_notes:
+        out.print(f"- {text}")
+    if story.leaves_on is not None:
+        out.print(f"leaves on {story.leaves_on}")
+    heads = ["position", "measure", "state", "level (9 in 10)", "limit", "crosses", "why not"]
+    out.print("")
+    out.print(table("What is due (simple line, not calibrated)", heads, [_state(s) for s in story.states], right=(4,)))
+    out.print("")
+    heads = ["date", "km", "reason", "complaint", "codes", "measured and done"]
+    out.print(table("Visits", heads, [_visit(v) for v in story.visits], right=(1,)))
+    out.print("")
+    parts = [[p.position, p.part, day(p.from_date), day(p.to_date), p.start] for p in story.parts]
+    out.print(table("Parts", ["position", "part", "since", "until", "start"], parts))
+
+
+def _visit(item: VisitRow) -> list[str]:
+    done = "\n".join((*item.tests, *(f"work: {text}" for text in item.work)))
+    return [day(item.day), number(item.odometer_km, 0), item.reason, item.complaint, item.fault_codes, done]
+
+
+def _state(item: PartState) -> list[str]:
+    level = "-"
+    if item.level is not None:
+        level = f"{item.level:.4g} ({item.level_low:.4g} to {item.level_high:.4g}) {item.unit}"
+    what = f"{item.measure.replace('_', ' ')}, {item.protocol}"
+    state = f"{STATE_MARK[State(item.state)]} {item.state}"
+    crosses = day(item.date_p50)
+    return [item.position, what, state, level, number(item.limit), crosses, item.no_answer or ""]

@@ -6,7 +6,19 @@ from typing import Annotated, Any
 
 import typer
 
-from pipelines.cli.common import HERE, AsOf, Home, Json, as_of_date, console, day, number, show_json, table, workspace
+from pipelines.cli.common import (
+    HERE,
+    AsOf,
+    Home,
+    Json,
+    as_of_date,
+    console,
+    day,
+    number,
+    show_json,
+    table,
+    workspace,
+)
 from wearlab.records import STATE_MARK, State
 
 
@@ -34,7 +46,16 @@ def learn(home: Home = HERE, as_of: AsOf = None, as_json: Json = False) -> None:
         ]
         for group in groups
     ]
-    heads = ["measure", "protocol", "family", "parts", "with a line", "readings", "median rate", "middle half"]
+    heads = [
+        "measure",
+        "protocol",
+        "family",
+        "parts",
+        "with a line",
+        "readings",
+        "median rate",
+        "middle half",
+    ]
     console().print(table("simple line per part, not calibrated", heads, rows, right=(3, 4, 5, 6, 7)))
 
 

@@ -64,7 +64,8 @@ def form(
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make the demo workspace in.")],
     sheets: Annotated[
-        Path | None, typer.Option("--sheets", metavar="DIR", help="Use these demo sheets instead of making them.")
+        Path | None,
+        typer.Option("--sheets", metavar="DIR", help="Use these demo sheets instead of making them."),
     ] = None,
     home: Home = HERE,
     as_of: AsOf = "2026-10-31",
@@ -81,6 +82,8 @@ def demo(
     out.print("")
     out.print("needs attention first:")
     for item in done["attention"][:5]:
-        out.print(f"  {item['when']:<12} {item['vehicle']} {item['position']}: {item['reason']}")
+        out.print(
+            f"  {item['vehicle']} {item['position']:<5} {item['state']:<10} {item['when']:<10}  {item['sentence']}"
+        )
     out.print("")
     out.print(f"the page: {done['html']}")

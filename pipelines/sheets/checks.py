@@ -84,9 +84,7 @@ _TABLE = (
     Rule("unreadable", _C, "{what} is not a number{more}: correct it."),
     Rule("unreadable_day", _C, "{what} is not a date of the form {more}: correct it."),
     Rule("turned_date", _C, "{what} was made a date by the workbook: enter it again as text."),
-    Rule(
-        "unknown_word", _C, "{what} is not known here{more}: correct it or add it to the words of the layout."
-    ),
+    Rule("unknown_word", _C, "{what} is not known here{more}: correct it or add it to the words of the layout."),
     Rule("wrong_quantity", _C, "{what} has a unit of {more}: correct the unit."),
     Rule("bound_here", _C, "{what} is a bound; a single value is needed here."),
     Rule("sentinel", _C, "{what} is what a meter shows without a value: enter the true one.", PRACTICE),
@@ -126,8 +124,7 @@ _TABLE = (
     Rule(
         "inconclusive",
         _F,
-        f"{{what}} with no more than {RAIL_NOT_BUILT_BAR:g} bar in the rail does not mean no leakage: "
-        "test again.",
+        f"{{what}} with no more than {RAIL_NOT_BUILT_BAR:g} bar in the rail does not mean no leakage: test again.",
         PRACTICE,
     ),
     Rule(
@@ -145,8 +142,7 @@ _TABLE = (
     Rule(
         "not_comparable",
         _F,
-        f"Cranked at {{more}}, below {CRANK_RPM_LEAST:g} rpm, which compares with no other test: "
-        "charge the battery.",
+        f"Cranked at {{more}}, below {CRANK_RPM_LEAST:g} rpm, which compares with no other test: charge the battery.",
         PRACTICE,
     ),
     Rule(
@@ -185,13 +181,9 @@ _TABLE = (
     Rule("serial_date", _N, "{what} is a day number of the workbook and was read as {more}."),
     Rule("scientific", _N, "{what} is written with an exponent."),
     Rule("duration_ignored", _N, "{what} is a rate already, so the {more} beside it was not used."),
-    Rule(
-        "repeat_renumbered", _N, "Repeat {more} is taken at this visit: the reading got the next free number."
-    ),
+    Rule("repeat_renumbered", _N, "Repeat {more} is taken at this visit: the reading got the next free number."),
     Rule("nothing_measured", _N, "No reading in this row."),
-    Rule(
-        "column_unused", _N, 'The column "{column}" is not in the layout; it is kept with the raw rows only.'
-    ),
+    Rule("column_unused", _N, 'The column "{column}" is not in the layout; it is kept with the raw rows only.'),
     Rule("sheet_note", _N, "{more}"),
 )
 

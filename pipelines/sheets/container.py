@@ -128,9 +128,7 @@ def open_container(label: str, data: bytes) -> Container:
     for info in found:
         name = info.filename
         if name.startswith("/") or "\\" in name or ":" in name or ".." in name.split("/"):
-            raise SheetError(
-                f'{label} holds a part named "{name}" that climbs out of its folder: it is refused'
-            )
+            raise SheetError(f'{label} holds a part named "{name}" that climbs out of its folder: it is refused')
         if name.casefold() in folded:
             raise SheetError(f'{label} holds its part "{name}" twice: it is refused, save the sheet anew')
         if info.flag_bits & 1:

@@ -72,9 +72,7 @@ def convert(
     tube = np.where(np.isnan(hinted), tube, hinted)
 
     words, units, codes = _unit_codes(readings)
-    quantities = sorted(
-        {one.quantity for one in units if one is not None} | {"volume", "flow", "pressure", "time"}
-    )
+    quantities = sorted({one.quantity for one in units if one is not None} | {"volume", "flow", "pressure", "time"})
     index = {name: place for place, name in enumerate(quantities)}
     quantity = np.array([-1 if one is None else index[one.quantity] for one in units], dtype=np.int64)[codes]
     factor = np.array([np.nan if one is None else one.factor for one in units])[codes]
@@ -96,9 +94,7 @@ def convert(
     height = readings.keep & (quantity == index.get("height", -2)) & ~beyond
     value[height] = readings.number.value[height] * factor[height] * area[height] / 1000.0
     value[beyond] = capacity[beyond]
-    quantity = np.where(
-        height | (beyond & flow), index["volume"], np.where(beyond, index["pressure"], quantity)
-    )
+    quantity = np.where(height | (beyond & flow), index["volume"], np.where(beyond, index["pressure"], quantity))
     bound = np.where(beyond, 1, readings.number.bound)
     duration = _durations(table, readings, packed, packed_cells, over_s)
     rate = quantity == index["flow"]
@@ -169,9 +165,7 @@ def _unit_rules(
     readings.doubt("unknown_unit", unknown, list(words.at(unknown).objects()))
     for code, measure in enumerate(CODE):
         here = open_cells & readings.keep & (readings.measure == code)
-        wrong = here & ~np.isin(
-            quantity, [quantities.index(q) for q in _EXPECTED[measure] if q in quantities]
-        )
+        wrong = here & ~np.isin(quantity, [quantities.index(q) for q in _EXPECTED[measure] if q in quantities])
         if not wrong.any():
             continue
         height = wrong & _is(quantity, quantities, "height") & (measure == Measure.RETURN_FLOW)
@@ -179,10 +173,7 @@ def _unit_rules(
         volts = wrong & _is(quantity, quantities, "voltage")
         readings.doubt("volts", volts)
         rest = wrong & ~height & ~volts
-        more = [
-            f"{quantities[place]}, and {' or '.join(_EXPECTED[measure])} was tested"
-            for place in quantity[rest]
-        ]
+        more = [f"{quantities[place]}, and {' or '.join(_EXPECTED[measure])} was tested" for place in quantity[rest]]
         readings.doubt("wrong_quantity", rest, more)
 
 
@@ -262,15 +253,11 @@ def _tube(rig: Rig, channel: str) -> tuple[float, float, float]:
 
 
 def _limiters(settings: Settings, rig: Cells, row: Ints) -> Floats:
-    return rig.floats(
-        lambda name: _known(settings.rigs[name].limiter_bar if name in settings.rigs else None)
-    )[row]
+    return rig.floats(lambda name: _known(settings.rigs[name].limiter_bar if name in settings.rigs else None))[row]
 
 
 def _gauges(settings: Settings, rig: Cells, row: Ints) -> Floats:
-    return rig.floats(lambda name: _known(settings.rigs[name].gauge_bar if name in settings.rigs else None))[
-        row
-    ]
+    return rig.floats(lambda name: _known(settings.rigs[name].gauge_bar if name in settings.rigs else None))[row]
 
 
 def _known(value: float | None) -> float:
@@ -294,14 +281,10 @@ def _tell(
         table = np.array([same[a, b] for a in inside.texts for b in outside.texts], dtype=np.bool_)
         differs &= ~table[inside.codes * count + outside.codes]
     told = (differs | (readings.keep & height)) & ~np.isnan(value)
-    readings.doubt(
-        "converted", told, [f"{value[k]:g} {BASE[quantities[quantity[k]]]}" for k in np.flatnonzero(told)]
-    )
+    readings.doubt("converted", told, [f"{value[k]:g} {BASE[quantities[quantity[k]]]}" for k in np.flatnonzero(told)])
     readings.doubt("scientific", readings.keep & readings.number.scientific)
     mapped = readings.table.one("duration")
     if mapped is not None and (readings.keep & rate).any():
         texts = readings.table.cells(mapped).at(readings.row)
         ignored = readings.keep & rate & ~texts.blank
-        readings.doubt(
-            "duration_ignored", ignored, [f"duration {text}" for text in texts.at(ignored).objects()]
-        )
+        readings.doubt("duration_ignored", ignored, [f"duration {text}" for text in texts.at(ignored).objects()])

@@ -42,9 +42,7 @@ class DateStatus(IntEnum):
     SERIAL = 5  # a workbook's day number, converted
 
 
-def read_dates(
-    cells: Cells, formats: tuple[str, ...], *, typed: Bools | None, workbook: bool
-) -> tuple[Dates, Ints]:
+def read_dates(cells: Cells, formats: tuple[str, ...], *, typed: Bools | None, workbook: bool) -> tuple[Dates, Ints]:
     """Read a column of dates; each distinct text once.
 
     Parameters
@@ -68,9 +66,7 @@ def read_dates(
 
 def _column(cells: Cells, formats: tuple[str, ...], workbook: bool) -> tuple[Dates, Ints]:
     found = cells.each(lambda text: read_date(text, formats, workbook))
-    dates = np.array(
-        [NO_DATE if one is None else np.datetime64(one, "D") for one, _ in found], "datetime64[D]"
-    )
+    dates = np.array([NO_DATE if one is None else np.datetime64(one, "D") for one, _ in found], "datetime64[D]")
     status = np.array([one for _, one in found], dtype=np.int64)
     return dates[cells.codes], status[cells.codes]
 

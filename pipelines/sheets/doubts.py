@@ -134,10 +134,7 @@ def _positions(readings: Readings, context: Context, questions: list[Question]) 
     readings.doubt(
         "beyond_engine",
         beyond,
-        [
-            f"{cylinder[k]} does not exist on an engine with {engine[vehicle[k]]}"
-            for k in np.flatnonzero(beyond)
-        ],
+        [f"{cylinder[k]} does not exist on an engine with {engine[vehicle[k]]}" for k in np.flatnonzero(beyond)],
     )
     highest = np.zeros(len(context.vehicle.texts), dtype=np.int64)
     np.maximum.at(highest, vehicle[readings.keep], cylinder[readings.keep])
@@ -170,9 +167,7 @@ def _peaks(readings: Readings, made: Converted, context: Context, questions: lis
                 row = readings.row[place]
                 key, day = context.vehicle.texts[context.vehicle.codes[row]], context.day[row]
                 questions.append(
-                    Question(
-                        "value", f"{key} {day}", f"Was the pump peak of {key} on {day} perhaps {guess}?", 1
-                    )
+                    Question("value", f"{key} {day}", f"Was the pump peak of {key} on {day} perhaps {guess}?", 1)
                 )
         readings.doubt("peak_implausible", odd, [f"{value:g}" for value in made.value[odd]], guesses)
     measured = np.isin(readings.number.status, [Status.MEASURED, Status.BEYOND, Status.UNREADABLE])

@@ -19,11 +19,13 @@ from wearlab.store.database import Database
 
 @dataclass(frozen=True, slots=True)
 class Visits:
-    """Row by row: vehicle, date and meter."""
+    """Row by row: vehicle, date, the figures and texts of the test (by column of `test`), and the notes."""
 
     vehicle: Cells
     day: Dates
-    odometer: Floats
+    figures: Mapping[str, Floats]
+    texts: Mapping[str, Cells]
+    notes: Cells
 
 
 def mark_copies(table: SheetTable, vehicle: Cells | None = None) -> None:
@@ -45,13 +47,12 @@ def mark_copies(table: SheetTable, vehicle: Cells | None = None) -> None:
         table.findings.add("duplicate", rows[copies], more=table.place(rows[first[copies]]))
 
 
-def mark_stored(
-    readings: Readings, made: Converted, protocol: Cells, visits: Visits, database: Database
-) -> None:
+def mark_stored(readings: Readings, made: Converted, protocol: Cells, visits: Visits, database: Database) -> None:
     """Set aside rows whose readings are all in the store already, from one row of another file.
 
-    Vehicle, date, meter, measure, protocol, position, value, unit and bound must agree, and the repeat number
-    where the sheet states one. Two rows without any difference are one measurement written down twice.
+    Vehicle, date, all conditions, measure, protocol, position, value, unit, bound and remark must agree, and the
+    repeat number where the sheet states one. (A peak may have become a bound through its remark only.)
+    Two rows without any difference are one measurement written down twice.
     """
     place = np.flatnonzero(readings.keep)
     if not len(place) or not database.value("SELECT 1 FROM reading LIMIT 1"):
@@ -60,7 +61,12 @@ def mark_stored(
     frame = pd.DataFrame({"row_index": row, "reading_index": place})
     frame["vehicle"] = visits.vehicle.at(row).objects()
     frame["tested_on"] = visits.day[row].astype("datetime64[s]")
-    frame["odometer_km"] = visits.odometer[row]
+    for name, figures in visits.figures.items():
+        frame[name] = figures[row]
+    for name, texts in visits.texts.items():
+        frame[name] = texts.at(row).objects()
+    frame["remark"] = visits.notes.at(row).objects()
+    frame["duration_s"] = made.duration[place]
     frame["measure"] = [MEASURES[one].value for one in readings.measure[place]]
     frame["protocol"] = protocol.at(place).objects()
     frame["position"] = readings.position.at(place).objects()
@@ -68,18 +74,27 @@ def mark_stored(
     frame["bound"] = made.bound[place]
     frame["stated"] = readings.stated_repeat[place]
     columns = {"row_index": "BIGINT", "reading_index": "BIGINT", "vehicle": "VARCHAR", "tested_on": "DATE"}
-    columns |= {"odometer_km": "DOUBLE", "measure": "VARCHAR", "protocol": "VARCHAR", "position": "VARCHAR"}
+    columns |= {"measure": "VARCHAR", "protocol": "VARCHAR", "position": "VARCHAR", "remark": "VARCHAR"}
+    columns |= dict.fromkeys((*visits.figures, "duration_s"), "DOUBLE") | dict.fromkeys(visits.texts, "VARCHAR")
     columns |= {"value": "DOUBLE", "bound": "INTEGER", "stated": "INTEGER"}
+    same = " AND ".join(f"t.{one} IS NOT DISTINCT FROM i.{one}" for one in (*visits.figures, "duration_s"))
+    same += "".join(f" AND coalesce(t.{one}, '') = i.{one}" for one in visits.texts)
     with incoming(database, frame, columns) as name:
         found = database.rows(
             f"""
-            WITH hit AS (
+            WITH long AS (  -- tests of several rows hold the remarks of all of them
+                SELECT test_id FROM reading GROUP BY test_id HAVING count(DISTINCT row_no) > 1
+            ), hit AS (
                 SELECT i.row_index, r.file_id, t.sheet, r.row_no, count(DISTINCT i.reading_index) AS hits
                 FROM {name} i
                 JOIN reading r USING (vehicle, tested_on, measure, protocol, position)
                 JOIN test t USING (test_id)
-                WHERE r.value = i.value AND t.odometer_km IS NOT DISTINCT FROM i.odometer_km
-                  AND CASE r.bound WHEN 'at_least' THEN 1 WHEN 'at_most' THEN -1 ELSE 0 END = i.bound
+                LEFT JOIN long l USING (test_id)
+                WHERE r.value = i.value AND {same}
+                  AND (coalesce(t.note, '') = i.remark OR (l.test_id IS NOT NULL
+                       AND (i.remark = '' OR contains('; ' || t.note || '; ', '; ' || i.remark || '; '))))
+                  AND (CASE r.bound WHEN 'at_least' THEN 1 WHEN 'at_most' THEN -1 ELSE 0 END = i.bound
+                       OR (r.measure = 'pump_peak' AND i.bound = 0))
                   AND (i.stated = 0 OR i.stated = r.repeat)
                 GROUP BY ALL
             ), needed AS (SELECT row_index, count(*) AS n FROM {name} GROUP BY ALL),

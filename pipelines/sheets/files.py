@@ -44,9 +44,7 @@ _FOREIGN: tuple[tuple[bytes, str], ...] = (
 )
 
 
-def read_file(
-    path: Path, *, encodings: Sequence[str] = ("utf-8", "cp1252"), delimiter: str | None = None
-) -> RawFile:
+def read_file(path: Path, *, encodings: Sequence[str] = ("utf-8", "cp1252"), delimiter: str | None = None) -> RawFile:
     """Read a sheet file of any kind, recognised by its content and not by its ending.
 
     Parameters
@@ -76,9 +74,7 @@ def read_file(
         return RawFile(label, sha256, len(data), book.kind, None, None, book.sheets, book.notes)
     _refuse_foreign(label, data)
     table = read_csv(label, data, encodings=encodings, delimiter=delimiter)
-    return RawFile(
-        label, sha256, len(data), "csv", table.encoding, table.delimiter, (table.sheet,), table.notes
-    )
+    return RawFile(label, sha256, len(data), "csv", table.encoding, table.delimiter, (table.sheet,), table.notes)
 
 
 def file_sha256(path: Path) -> str:
@@ -108,17 +104,14 @@ def find_files(paths: Sequence[Path]) -> list[Path]:
             inside = _sheets_below(path)
             if not inside:
                 raise SheetError(
-                    f"{path} holds no sheets: expected files ending in {', '.join(SUFFIXES)}, name "
-                    "another folder"
+                    f"{path} holds no sheets: expected files ending in {', '.join(SUFFIXES)}, name another folder"
                 )
             for file in inside:
                 found.setdefault(file.resolve(), file)
         elif path.is_file():
             found.setdefault(path.resolve(), path)
         elif path.exists():
-            raise SheetError(
-                f"{path} is neither a file nor a folder: name a sheet file or a folder of sheets"
-            )
+            raise SheetError(f"{path} is neither a file nor a folder: name a sheet file or a folder of sheets")
         else:
             raise SheetError(f"{path} does not exist: check the spelling of the path")
     return list(found.values())
@@ -146,13 +139,10 @@ def _size(path: Path) -> int:
         raise SheetError(f"{path} is not an ordinary file: expected a sheet file")
     size = path.stat().st_size
     if size == 0:
-        raise SheetError(
-            f"{path.name} is empty: expected at least a header and one row, export the sheet again"
-        )
+        raise SheetError(f"{path.name} is empty: expected at least a header and one row, export the sheet again")
     if size > LARGEST_FILE:
         raise SheetError(
-            f"{path.name} has {size / 1e9:.1f} GB, more than the {LARGEST_FILE / 1e9:g} GB that are "
-            "read: split it"
+            f"{path.name} has {size / 1e9:.1f} GB, more than the {LARGEST_FILE / 1e9:g} GB that are read: split it"
         )
     return size
 
@@ -177,39 +167,27 @@ def _refuse_endless_line(label: str, head: bytes) -> None:
         return
     _refuse_foreign(label, head)
     if b"\n" not in head and b"\r" not in head:
-        raise SheetError(
-            f"{label} has a line of more than 1 MB (line 1): expected rows of a sheet, export it again"
-        )
+        raise SheetError(f"{label} has a line of more than 1 MB (line 1): expected rows of a sheet, export it again")
 
 
 def _unreadable(path: Path, fault: OSError) -> SheetError:
-    return SheetError(
-        f"{path} cannot be opened ({fault.strerror or fault}): check its rights and close other programs"
-    )
+    return SheetError(f"{path} cannot be opened ({fault.strerror or fault}): check its rights and close other programs")
 
 
 def _refuse_foreign(label: str, data: bytes) -> None:
     kind = next((told for begin, told in _FOREIGN if data.startswith(begin)), None) or _by_structure(data)
     if kind is not None:
-        raise SheetError(
-            f"{label} is {kind} and no sheet, whatever its name says: expected CSV, XLSX, XLSM or ODS"
-        )
+        raise SheetError(f"{label} is {kind} and no sheet, whatever its name says: expected CSV, XLSX, XLSM or ODS")
     if data.startswith(_OLD_OFFICE):
         # an encrypted workbook is a stream of this name, in UTF-16, inside the old container
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise SheetError(f"{label} is encrypted: save it without a password and load that file")
-        raise SheetError(
-            f"{label} is in the old binary office format (XLS), which is not read: save it as XLSX"
-        )
+        raise SheetError(f"{label} is in the old binary office format (XLS), which is not read: save it as XLSX")
     if data.startswith(b"PK"):
-        raise SheetError(
-            f"{label} is an empty or split zip archive: expected a workbook, export the sheet again"
-        )
+        raise SheetError(f"{label} is an empty or split zip archive: expected a workbook, export the sheet again")
     begin = data[:512].removeprefix(b"\xef\xbb\xbf").lstrip().lower()
     if begin.startswith((b"<!doctype html", b"<html", b"<table", b"<?xml")):
-        raise SheetError(
-            f"{label} is a web page or XML and no delimited text: open it and save it as XLSX or CSV"
-        )
+        raise SheetError(f"{label} is a web page or XML and no delimited text: open it and save it as XLSX or CSV")
 
 
 def _by_structure(data: bytes) -> str | None:

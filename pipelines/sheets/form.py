@@ -32,8 +32,7 @@ CAUTIONS = (
     "Piezo injectors carry high voltage: never unplug them while the engine runs. A test with unplugged "
     "injectors leaves fault codes behind.",
     "Gear in neutral, wheels chocked, a second person in the seat. Let the starter rest between bursts.",
-    "Plug every opening at once and keep dirt away. An injector that changes place takes its trim "
-    "code along.",
+    "Plug every opening at once and keep dirt away. An injector that changes place takes its trim code along.",
 )
 
 _SHEET = "Tests"
@@ -57,9 +56,7 @@ def form_columns() -> tuple[FormColumn, ...]:
     """Return the columns of the built-in layout in their order; the workbook form is made from them."""
     text = files("pipelines.sheets").joinpath("layouts/form.toml").read_text(encoding="utf-8")
     return tuple(
-        FormColumn(
-            column["header"], column["field"], column.get("position"), bool(column.get("optional", False))
-        )
+        FormColumn(column["header"], column["field"], column.get("position"), bool(column.get("optional", False)))
         for column in tomllib.loads(text)["columns"]
     )
 
@@ -163,9 +160,7 @@ def _wanted(column: FormColumn, cylinders: int) -> bool:
     return not number.isdigit() or int(number) <= cylinders
 
 
-def _write_tests(
-    book: Any, columns: list[FormColumn], settings: Settings, vehicle: str | None, rows: int
-) -> None:
+def _write_tests(book: Any, columns: list[FormColumn], settings: Settings, vehicle: str | None, rows: int) -> None:
     sheet = book.add_worksheet(_SHEET)
     head = book.add_format({"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 2})
     text = book.add_format({"num_format": "@"})
@@ -217,8 +212,7 @@ def _write_guide(book: Any, settings: Settings) -> None:
         "The pump test has a row of its own with its own speed, battery, supply and closed volume.",
         "Return flow is written in ml collected over the duration in s. A tube that ran over: > and "
         "its size, for example >120. Not measured: leave the cell empty.",
-        "Dates are dates or year-month-day. Decimals as the spreadsheet takes them; in a cell of "
-        "text, a point.",
+        "Dates are dates or year-month-day. Decimals as the spreadsheet takes them; in a cell of text, a point.",
         "Cylinders by their number on the engine, not in firing order.",
     )
     sheet.write_string(0, 0, "How to fill this workbook", bold)

@@ -88,9 +88,7 @@ def frames_of(
     return [("test", tests), ("reading", frame)], kept | nothing
 
 
-def _grouped(
-    readings: Readings, made: Converted, rows: Rows, setup: Setup, member: Ints
-) -> tuple[Ints, Ints]:
+def _grouped(readings: Readings, made: Converted, rows: Rows, setup: Setup, member: Ints) -> tuple[Ints, Ints]:
     """Code of the test of each member, and the first member of each test."""
     table = readings.table
     if table.one("position") is None:
@@ -116,9 +114,7 @@ def _test_ids(readings: Readings, setup: Setup, heads: Ints, sha256: str) -> Obj
     numbers = readings.table.numbers[readings.row[heads]].tolist()
     tails = [
         f"|{MEASURES[measure]}|{setup.protocol.texts[code]}"
-        for measure, code in zip(
-            readings.measure[heads].tolist(), setup.protocol.codes[heads].tolist(), strict=True
-        )
+        for measure, code in zip(readings.measure[heads].tolist(), setup.protocol.codes[heads].tolist(), strict=True)
     ]
     start = hashlib.sha1(f"{sha256}|{sheet}|".encode(), usedforsecurity=False)
     ids: list[str] = []

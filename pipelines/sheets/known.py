@@ -24,8 +24,7 @@ def known_vehicles(database: Database, settings: Settings) -> Known:
     found = Known()
     families = {fold(name): one.cylinders for name, one in settings.families.items()}
     rows = database.rows(
-        "SELECT vehicle, alias, family, cylinders FROM register "
-        "ORDER BY valid_from NULLS FIRST, file_id, row_no"
+        "SELECT vehicle, alias, family, cylinders FROM register ORDER BY valid_from NULLS FIRST, file_id, row_no"
     )
     by_family: dict[str, int] = {}
     for vehicle, alias, family, cylinders in rows:

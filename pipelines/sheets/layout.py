@@ -128,9 +128,7 @@ class Layout(_Strict):
     file: FileRules = FileRules()
     defaults: Defaults = Defaults()
     columns: tuple[Column, ...] = Field(min_length=1)
-    marks: dict[str, str] = Field(
-        default={}, description='meaning of footnote marks, for example "*" = "foam"'
-    )
+    marks: dict[str, str] = Field(default={}, description='meaning of footnote marks, for example "*" = "foam"')
     built_in: bool = Field(default=False, exclude=True)
 
     @model_validator(mode="after")
@@ -155,9 +153,7 @@ class Layout(_Strict):
             if not given:
                 raise ValueError(f"no column fills {' or '.join(sorted(choice))}")
         if all(column.optional or column.field == "ignore" for column in self.columns):
-            raise ValueError(
-                "every column is optional, so the layout would fit any sheet: keep one that must be there"
-            )
+            raise ValueError("every column is optional, so the layout would fit any sheet: keep one that must be there")
         if self.kind == "tests":
             self._readings(single)
         return self
@@ -169,17 +165,13 @@ class Layout(_Strict):
             where = f'the column "{column.header}" does not say'
             measure = column.measure or self.defaults.measure
             if measure is None and not fields & {"measure", "what"}:
-                raise ValueError(
-                    f"{where} which measure it holds: add measure, a default or a measure column"
-                )
+                raise ValueError(f"{where} which measure it holds: add measure, a default or a measure column")
             pump = measure is not None and measure.value.startswith("pump")
             place = column.position or self.defaults.position
             if place is None and "position" not in fields and not pump and measure != Measure.RIG_CHECK:
                 raise ValueError(f"{where} which position it holds: add position or a position column")
             if place is not None and position_of(place) is None:
-                raise ValueError(
-                    f'the position "{place}" is none: use a number from 1 to 24, "pump" or "set"'
-                )
+                raise ValueError(f'the position "{place}" is none: use a number from 1 to 24, "pump" or "set"')
 
 
 def read_layouts(folder: Path) -> list[Layout]:
@@ -202,13 +194,8 @@ def read_layouts(folder: Path) -> list[Layout]:
 def built_in_layouts() -> list[Layout]:
     """Return the layouts that come with the package: the blank forms."""
     folder = resources.files("pipelines.sheets").joinpath("layouts")
-    entries = sorted(
-        (entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda e: e.name
-    )
-    return [
-        parse_layout(entry.read_bytes(), entry.name).model_copy(update={"built_in": True})
-        for entry in entries
-    ]
+    entries = sorted((entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda e: e.name)
+    return [parse_layout(entry.read_bytes(), entry.name).model_copy(update={"built_in": True}) for entry in entries]
 
 
 def parse_layout(content: bytes, name: str) -> Layout:
@@ -245,12 +232,20 @@ def _units(unit: str | None, duration: str | None, volume: str | None) -> None:
     for text, quantity, example in ((duration, "time", "60 s"), (volume, "volume", "20 ml")):
         if text is not None:
             found = re.fullmatch(r"\s*\d+(?:\.\d+)?\s*(\D.*)", text)
-            if found is None or measured_unit(found.group(1)).quantity != quantity:
+            if found is None or _quantity(found.group(1)) != quantity:
                 raise UnitError(f'"{text}" is no {quantity} with its unit, for example "{example}"')
 
 
+def _quantity(text: str) -> str | None:
+    try:
+        return measured_unit(text).quantity
+    except UnitError:
+        return None
+
+
 def _sentence(fault: ValidationError, data: dict[str, Any]) -> str:
-    first = fault.errors()[0]
+    # a misspelt key explains a missing one, so it is told first
+    first = min(fault.errors(), key=lambda one: one["type"] != "extra_forbidden")
     place = ".".join(str(step) for step in first["loc"])
     if len(first["loc"]) >= 2 and first["loc"][0] == "columns" and isinstance(first["loc"][1], int):
         column = data["columns"][first["loc"][1]]

@@ -55,9 +55,7 @@ def check_meter(table: SheetTable, database: Database, vehicle: Cells, day: Date
         )
 
 
-def _guilty(
-    code: Ints, when: Ints, km: Floats, support: Ints, before: int, after: int
-) -> tuple[int, float | None]:
+def _guilty(code: Ints, when: Ints, km: Floats, support: Ints, before: int, after: int) -> tuple[int, float | None]:
     """The reading of a pair that shifted digits would mend.
 
     Where both could be, the one written down less often, then the one with a fraction; where neither
@@ -97,9 +95,7 @@ def _with_stored(
 
     Returns vehicle code, day number, km, row of the sheet (-1: stored), and how many rows say so.
     """
-    frame = pd.DataFrame(
-        {"code": vehicle.codes[rows], "when": day[rows].astype(np.int64), "km": odometer[rows]}
-    )
+    frame = pd.DataFrame({"code": vehicle.codes[rows], "when": day[rows].astype(np.int64), "km": odometer[rows]})
     frame["own"] = rows
     frame["support"] = frame.groupby(["code", "km"])["own"].transform("size")
     frame = frame.drop_duplicates(["code", "when", "km"])

@@ -65,8 +65,7 @@ def read_csv(label: str, data: bytes, *, encodings: Sequence[str], delimiter: st
         raise SheetError(f"{label} is empty: expected at least a header and one row, export the sheet again")
     if delimiter is not None and (len(delimiter) != 1 or delimiter in '"\r\n'):
         raise SheetError(
-            f"{label} cannot be split at {delimiter!r}: a delimiter is one sign, for example ; or , "
-            "in the layout"
+            f"{label} cannot be split at {delimiter!r}: a delimiter is one sign, for example ; or , in the layout"
         )
     encoding = find_encoding(label, data, encodings)
     wide = 2 if encoding.name.startswith("utf-16") else 1
@@ -97,8 +96,7 @@ def _refuse_long_lines(label: str, data: bytes, wide: int) -> None:
         if end < 0:
             line = data.count(b"\n", 0, start) + 1
             raise SheetError(
-                f"{label} has a line of more than 1 MB (line {line}): expected rows of a sheet, "
-                "export it again"
+                f"{label} has a line of more than 1 MB (line {line}): expected rows of a sheet, export it again"
             )
         start = end + 1
 

@@ -73,8 +73,7 @@ def read_workbook(label: str, data: bytes) -> Workbook:
         ) from None
     if not sheets:
         raise SheetError(
-            f"{label} has no visible sheet with content{_because(notes)}: expected a header and rows "
-            "on a visible sheet"
+            f"{label} has no visible sheet with content{_because(notes)}: expected a header and rows on a visible sheet"
         )
     if kind == "xlsm":
         notes.append("the workbook holds macros, which were not run")

@@ -214,9 +214,7 @@ def _row_repeat(table: SheetTable) -> Ints:
     return table.cells(mapped).floats(number).astype(np.int64)
 
 
-def _measures(
-    table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None
-) -> Ints:
+def _measures(table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None) -> Ints:
     if mapped.column.measure is not None:
         return np.full(table.size, CODE[mapped.column.measure], dtype=np.int64)
     default = table.layout.defaults.measure
@@ -239,9 +237,7 @@ def _positions(table: SheetTable, mapped: Mapped) -> Cells:
     return table.text("position").words(position_of)
 
 
-def _units(
-    table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None
-) -> Cells:
+def _units(table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None) -> Cells:
     if mapped.column.unit is not None:
         return constant(mapped.column.unit, table.size)
     if packed is not None and packed_cells is not None and any(one.unit for one in packed):

@@ -122,9 +122,7 @@ def _counts(table: SheetTable, field: str, *, most: float = 1e9) -> Floats:
     value = np.where(found.status == Status.MEASURED, found.value, np.nan)
     with np.errstate(invalid="ignore"):
         wrong = (value < 0) | (value > most) | (value != np.round(value)) & ~np.isnan(value)
-    wrong = table.live & (
-        wrong | (found.status == Status.UNREADABLE) | (found.bound != 0) | ~found.units.blank
-    )
+    wrong = table.live & (wrong | (found.status == Status.UNREADABLE) | (found.bound != 0) | ~found.units.blank)
     table.findings.add("unreadable", wrong, column=mapped, cells=cells.at(wrong), more=" of pieces")
     value[wrong] = np.nan
     return value
@@ -140,9 +138,7 @@ def _flags(table: SheetTable, field: str) -> pd.arrays.BooleanArray:
     said = [yes_no(text) for text in cells.texts]
     if mapped is not None:
         unknown = cells.bools(lambda text: text != "" and yes_no(text) is None) & table.live
-        table.findings.add(
-            "unknown_word", unknown, column=mapped, cells=cells.at(unknown), more=" as yes or no"
-        )
+        table.findings.add("unknown_word", unknown, column=mapped, cells=cells.at(unknown), more=" as yes or no")
     return nullable_flags(np.array([-1 if one is None else int(one) for one in said], np.int64)[cells.codes])
 
 

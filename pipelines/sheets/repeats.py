@@ -64,10 +64,9 @@ def number_repeats(
             free = number
             while not _claim(taken, int(group[index]), free, repeat, index):
                 free += 1
-    for index in clashes:
-        where = np.zeros(len(readings), dtype=np.bool_)
-        where[place[index]] = True
-        readings.doubt("repeat_renumbered", where, str(int(stated[index])))
+    where = np.zeros(len(readings), dtype=np.bool_)
+    where[place[clashes]] = True
+    readings.doubt("repeat_renumbered", where, [str(int(one)) for one in readings.stated_repeat[where]])
     return repeat
 
 

@@ -70,9 +70,7 @@ def store_file(
         if one.match is None:
             if any(cell.strip() for row in one.sheet.rows for cell in row):
                 rows = len(one.sheet.rows)
-                notes.append(
-                    f'the sheet "{one.sheet.sheet}" fits no layout: its {rows} rows are kept as notes only'
-                )
+                notes.append(f'the sheet "{one.sheet.sheet}" fits no layout: its {rows} rows are kept as notes only')
         else:
             layout = one.match.layout
             layouts.append(layout.name)
@@ -115,9 +113,7 @@ def store_file(
     return account
 
 
-def _source(
-    database: Database, raw: RawFile, account: FileAccount, file_id: int, kind: str, now: datetime
-) -> None:
+def _source(database: Database, raw: RawFile, account: FileAccount, file_id: int, kind: str, now: datetime) -> None:
     row = {
         "file_id": file_id,
         "name": account.file,
@@ -146,9 +142,7 @@ def _append(database: Database, target: str, frame: pd.DataFrame, file_id: int, 
         return
     frame = frame.assign(file_id=file_id)
     if target in _WITH_SHEET:
-        frame["sheet"] = (
-            objects([sheet.sheet] * len(frame)) if sheet.sheet else pd.Categorical([None] * len(frame))
-        )
+        frame["sheet"] = objects([sheet.sheet] * len(frame)) if sheet.sheet else pd.Categorical([None] * len(frame))
     database.append(target, frame)
 
 
@@ -177,9 +171,7 @@ def _raw_rows(database: Database, sheet: RawSheet, bucket: Ints, file_id: int) -
     lines = list(map(_BETWEEN.join, rows))
     sizes = np.fromiter(map(len, rows), dtype=np.int64, count=len(rows))
     marks = np.fromiter((line.count(_BETWEEN) for line in lines), dtype=np.int64, count=len(rows))
-    if (
-        marks != np.maximum(sizes - 1, 0)
-    ).any():  # a cell holds the sign itself: hand over lists, which is slower
+    if (marks != np.maximum(sizes - 1, 0)).any():  # a cell holds the sign itself: hand over lists, which is slower
         lists = pd.DataFrame({"file_id": np.full(len(rows), file_id), "cells": objects(rows)})
         lists["row_no"] = [sheet.row_number(index) for index in range(len(rows))]
         lists["bucket"] = coded(Cells(bucket, _BUCKETS))
@@ -188,17 +180,14 @@ def _raw_rows(database: Database, sheet: RawSheet, bucket: Ints, file_id: int) -
         return
     frame = pd.DataFrame(
         {
-            "row_no": np.arange(1, len(rows) + 1)
-            if sheet.row_numbers is None
-            else np.array(sheet.row_numbers),
+            "row_no": np.arange(1, len(rows) + 1) if sheet.row_numbers is None else np.array(sheet.row_numbers),
             "n": sizes,
             "line": objects(lines),
             "bucket": coded(Cells(bucket, _BUCKETS)),
         }
     )
     database.run(
-        "CREATE OR REPLACE TEMP TABLE incoming_lines "
-        "(row_no INTEGER, n INTEGER, line VARCHAR, bucket VARCHAR)"
+        "CREATE OR REPLACE TEMP TABLE incoming_lines (row_no INTEGER, n INTEGER, line VARCHAR, bucket VARCHAR)"
     )
     database.append("incoming_lines", frame)
     database.run(

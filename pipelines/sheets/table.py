@@ -126,9 +126,7 @@ class SheetTable:
         fits = np.array(
             [one.quantity == quantity or {one.quantity, quantity} == {"time", "engine time"} for one in units]
         )
-        hours = np.array(
-            [1 / 3600 if quantity == "engine time" and u.quantity == "time" else 1.0 for u in units]
-        )
+        hours = np.array([1 / 3600 if quantity == "engine time" and u.quantity == "time" else 1.0 for u in units])
         factor = np.array([one.factor for one in units]) * hours
         offset = np.array([one.offset for one in units])
         code = found.units.codes
@@ -147,12 +145,8 @@ class SheetTable:
                 value,
                 suggestion=[others[t] for t in cells.at(unreadable).objects()],
             )
-        self._set_aside(
-            "bound_here", mapped, live & ((found.bound != 0) | (found.status == Status.BEYOND)), value
-        )
-        self._set_aside(
-            "wrong_quantity", mapped, live & ~fits[code], value, more=f"another quantity than {quantity}"
-        )
+        self._set_aside("bound_here", mapped, live & ((found.bound != 0) | (found.status == Status.BEYOND)), value)
+        self._set_aside("wrong_quantity", mapped, live & ~fits[code], value, more=f"another quantity than {quantity}")
         if field in ("odometer", "meter_before", "meter_after"):
             self._set_aside("sentinel", mapped, live & np.isin(found.value, SENTINELS), value)
         if least is not None:
@@ -162,9 +156,7 @@ class SheetTable:
         if differs.any():
             more = [f"{one:g} {BASE[quantity]}" for one in value[differs]]
             self.findings.add("converted", differs, column=mapped, cells=cells.at(differs), more=more)
-        self.findings.add(
-            "scientific", live & found.scientific, column=mapped, cells=cells.at(live & found.scientific)
-        )
+        self.findings.add("scientific", live & found.scientific, column=mapped, cells=cells.at(live & found.scientific))
         return np.asarray(value, dtype=np.float64)
 
     def fixed(self, text: str | None, quantity: str) -> float:
@@ -183,9 +175,7 @@ class SheetTable:
         if mapped is None:
             return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
         days, status = self._read_dates(mapped)
-        bad = self.live & np.isin(
-            status, [DateStatus.UNREADABLE, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS]
-        )
+        bad = self.live & np.isin(status, [DateStatus.UNREADABLE, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS])
         self.findings.add(
             "unreadable_day",
             bad,
@@ -236,9 +226,7 @@ class SheetTable:
     # ---- inside
 
     def _read_dates(self, mapped: Mapped) -> tuple[Dates, Ints]:
-        return read_dates(
-            self.cells(mapped), self._formats(mapped), typed=self.typed(mapped), workbook=self.workbook
-        )
+        return read_dates(self.cells(mapped), self._formats(mapped), typed=self.typed(mapped), workbook=self.workbook)
 
     def _formats(self, mapped: Mapped) -> tuple[str, ...]:
         return mapped.column.date_formats or self.layout.file.date_formats
@@ -286,9 +274,7 @@ class SheetTable:
         usable = ~cells.blank
         if key.column.field == "date":
             _, status = self._read_dates(key)
-            usable = np.isin(
-                status, [DateStatus.GOOD, DateStatus.SERIAL, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS]
-            )
+            usable = np.isin(status, [DateStatus.GOOD, DateStatus.SERIAL, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS])
         labels: list[tuple[int, str]] = []
         means: list[tuple[int, str]] = []
         for row in np.flatnonzero(~usable & ~self.structure):
@@ -310,11 +296,7 @@ class SheetTable:
             found = _TOTAL.search(text)
             if found is not None:
                 code = "total_matches" if int(found.group(1)) == counted else "total_differs"
-                more = (
-                    found.group(1)
-                    if code == "total_matches"
-                    else f"{found.group(1)}, the sheet has {counted}"
-                )
+                more = found.group(1) if code == "total_matches" else f"{found.group(1)}, the sheet has {counted}"
                 self.findings.add(code, np.array([row]), cells=cells_of([text]), more=more)
 
     def place(self, rows: Ints) -> list[str]:

@@ -46,9 +46,7 @@ _QUANTITIES = {
 _TEXTS = ("temp_kind", "metering_valve", "supply_note", "technician", "reason", "complaint", "fault_codes")
 
 
-def tests_of(
-    table: SheetTable, settings: Settings, database: Database, known: Known, sha256: str
-) -> SheetResult:
+def tests_of(table: SheetTable, settings: Settings, database: Database, known: Known, sha256: str) -> SheetResult:
     """Read a sheet of tests.
 
     `known` is what the register says; `sha256` the file's hash, from which stable test ids are made.
@@ -66,21 +64,18 @@ def tests_of(
     )
     readings, packed, packed_cells = gather(table)
     made = convert(readings, settings, packed, packed_cells)
-    questions: list[Question] = []
-    setup = _setup(readings, made, rows, settings, packed, packed_cells, questions)
+    setup = _setup(readings, made, rows, settings, packed, packed_cells)
+    visits = Visits(vehicle, day, rows.figures, rows.texts, made.notes)
+    mark_stored(readings, made, setup.protocol, visits, database)
     conditions = Conditions(rows.figures["rail_bar"], rows.figures["speed_rpm"], rows.figures["battery_v"])
     context = Context(vehicle, day, conditions, setup.driven, setup.protocol, known)
-    questions += apply_doubts(readings, made, context)
+    questions = _drives(readings, setup) + apply_doubts(readings, made, context)
     check_meter(table, database, vehicle, day, rows.figures["odometer_km"])
-    visits = Visits(vehicle, day, rows.figures["odometer_km"])
-    mark_stored(readings, made, setup.protocol, visits, database)
     _aliases(readings, vehicle, known, questions)
     frames, stored = frames_of(readings, made, rows, setup, database, sha256)
     if packed is not None and packed_cells is not None:
         event = np.array([one.event for one in packed], dtype=np.bool_)[packed_cells.codes] & table.live
-        frames.append(
-            ("work", told_work(table, event, vehicle, vehicle_text, day, rows.figures["odometer_km"]))
-        )
+        frames.append(("work", told_work(table, event, vehicle, vehicle_text, day, rows.figures["odometer_km"])))
         stored |= event
     return SheetResult(frames, stored, int(np.count_nonzero(readings.keep)), questions)
 
@@ -93,9 +88,7 @@ def _connected(table: SheetTable) -> Ints:
         return np.full(table.size, fallback, dtype=np.int64)
     cells = table.text("injectors_connected")
     said = [yes_no(text) for text in cells.texts]
-    unknown = np.array(
-        [one is None and text != "" for one, text in zip(said, cells.texts, strict=True)], np.bool_
-    )
+    unknown = np.array([one is None and text != "" for one, text in zip(said, cells.texts, strict=True)], np.bool_)
     rows = table.live & unknown[cells.codes]
     table.findings.add("unknown_word", rows, column=mapped, cells=cells.at(rows), more=" as yes or no")
     return np.array([fallback if one is None else int(one) for one in said], dtype=np.int64)[cells.codes]
@@ -108,7 +101,6 @@ def _setup(
     settings: Settings,
     packed: list[Packed] | None,
     packed_cells: Cells | None,
-    questions: list[Question],
 ) -> Setup:
     table, row = readings.table, readings.row
     protocol = _spread(readings, [one.column.protocol for one in readings.columns], table.text("protocol"))
@@ -157,33 +149,30 @@ def _setup(
     def figures(values: list[float]) -> Floats:
         return np.array(values, dtype=np.float64)[combo]
 
-    duration = np.where(
-        np.isnan(made.duration) & ~rate, figures([one.duration_s for one in found]), made.duration
-    )
+    duration = np.where(np.isnan(made.duration) & ~rate, figures([one.duration_s for one in found]), made.duration)
     flow_volume = (readings.measure == _FLOW) & (made.quantity == made.quantities.index("volume"))
     with np.errstate(invalid="ignore", divide="ignore"):
         made.level = np.where(flow_volume, made.value / duration * 60.0, made.level)
     made.duration = duration
-    drive = np.array([-1 if one.driven is None else DRIVEN.index(one.driven) for one in found], np.int64)[
-        combo
-    ]
+    drive = np.array([-1 if one.driven is None else DRIVEN.index(one.driven) for one in found], np.int64)[combo]
     name = Cells(combo, [one.name for one in found]).words(str)
-    silent = readings.keep & (drive < 0) & (readings.measure != CODE[Measure.RIG_CHECK])
-    readings.show |= silent
-    for code in np.unique(name.codes[silent]):
-        text = name.texts[int(code)]
-        count = int(np.count_nonzero(silent & (name.codes == code)))
-        questions.append(
-            Question(
-                "protocol",
-                text,
-                f'How was the engine driven in the tests "{text}" (crank, idle, raised)?',
-                count,
-            )
-        )
     volume = np.where(np.isnan(volume), figures([one.volume_ml for one in found]), volume)
     rise_to = np.where(np.isnan(rise_to), figures([one.rise_to_bar for one in found]), rise_to)
     return Setup(name, drive, volume, rise_to)
+
+
+def _drives(readings: Readings, setup: Setup) -> list[Question]:
+    """Ask once for each protocol of which nobody knows how the engine was driven."""
+    questions: list[Question] = []
+    silent = readings.keep & (setup.driven < 0) & (readings.measure != CODE[Measure.RIG_CHECK])
+    readings.show |= silent
+    name = setup.protocol
+    for code in np.unique(name.codes[silent]):
+        text = name.texts[int(code)]
+        count = int(np.count_nonzero(silent & (name.codes == code)))
+        sentence = f'How was the engine driven in the tests "{text}" (crank, idle, raised)?'
+        questions.append(Question("protocol", text, sentence, count))
+    return questions
 
 
 def _spread(readings: Readings, own: Sequence[str | None], row_words: Cells) -> Cells:
@@ -201,9 +190,7 @@ def _figures(readings: Readings, field: str, quantity: str) -> Floats:
     parts = []
     for mapped in readings.columns:
         own = getattr(mapped.column, field)
-        parts.append(
-            given[readings.row[:count]] if own is None else np.full(count, table.fixed(own, quantity))
-        )
+        parts.append(given[readings.row[:count]] if own is None else np.full(count, table.fixed(own, quantity)))
     return np.concatenate(parts)
 
 

@@ -128,11 +128,7 @@ def read_number(text: str, style: Style) -> Number:
         return Number(Status.MEASURED, float(bare), step=_step(bare, "."))
     word = fold(bare)
     if bare in _NOT_MEASURED_SIGNS or (word in _NOT_MEASURED and not any(sign.isdigit() for sign in bare)):
-        status = (
-            Status.UNREADABLE
-            if not word and bare and bare not in _NOT_MEASURED_SIGNS
-            else Status.NOT_MEASURED
-        )
+        status = Status.UNREADABLE if not word and bare and bare not in _NOT_MEASURED_SIGNS else Status.NOT_MEASURED
         return Number(status)
     if word in _SPOILED:
         return Number(Status.SPOILED)

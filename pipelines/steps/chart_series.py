@@ -87,7 +87,7 @@ def _line(series: LifeSeries, rule: LimitRule | None, item: dict[str, Any] | Non
 
 
 def _forecast(item: dict[str, Any] | None) -> Forecast | None:
-    if item is None or item["date_p50"] is None and item["date_p10"] is None:
+    if item is None or (item["date_p50"] is None and item["date_p10"] is None):
         return None
     return Forecast(
         date_p10=item["date_p10"],

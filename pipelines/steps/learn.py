@@ -24,7 +24,7 @@ from wearlab.lives.usage import Usage, usage
 from wearlab.records import LEVEL_UNIT, Measure, NoAnswer, State
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
-from wearlab.wear.line import Direction, LineFit, fit_line
+from wearlab.wear.line import LineFit, fit_line
 
 #: rates are told over this distance
 RATE_KM = 10_000.0
@@ -50,7 +50,10 @@ def learn(db: Database, place: Workspace, as_of: date) -> list[dict[str, Any]]:
         for row in rows:
             row["run_id"] = run
         if rows:
-            db.append("forecast", pd.DataFrame([{k: v for k, v in r.items() if k[0] != "_"} for r in rows], dtype=object))
+            db.append(
+                "forecast",
+                pd.DataFrame([{k: v for k, v in r.items() if k[0] != "_"} for r in rows], dtype=object),
+            )
     return _groups(rows, known)
 
 
@@ -152,9 +155,11 @@ def _forecast(
     exposure_now, shown_now = _now(series, trend, pace, meter)
     crossing = exposure_crossing(fit, limit.level, limit.direction)
     told = on_calendar(crossing, exposure_now, shown_now, pace, as_of, exposure_first_km=first)
-    level = fit.level(_last(trend)) if isinstance(fit, LineFit) else None
-    at_now = fit.level(exposure_now) if isinstance(fit, LineFit) and isfinite(exposure_now) else level
-    ahead = fit.next_reading(exposure_now, resolution=trend.resolution) if at_now is not None and isinstance(fit, LineFit) and isfinite(exposure_now) else None  # noqa: E501
+    level = at_now = ahead = None
+    if isinstance(fit, LineFit):
+        level = fit.level(_last(trend))
+        place = exposure_now if isfinite(exposure_now) else _last(trend)
+        at_now, ahead = fit.level(place), fit.next_reading(place, resolution=trend.resolution)
     last = next((point for point in reversed(series.points) if point.used), None)
     answer = part_state(
         PartEvidence(
@@ -226,9 +231,7 @@ def _why(state: State, told: str | None, fit: LineFit | NoAnswer) -> str | None:
     return told
 
 
-def _now(
-    series: LifeSeries, trend: Trend, pace: Usage | NoAnswer, meter: MeterHistory | None
-) -> tuple[float, float]:
+def _now(series: LifeSeries, trend: Trend, pace: Usage | NoAnswer, meter: MeterHistory | None) -> tuple[float, float]:
     """Exposure of the part and what the meter shows: today when the pace is known, else at the last test."""
     offset = series.offset_km
     if meter is None or not isfinite(offset):

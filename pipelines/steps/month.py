@@ -5,14 +5,13 @@ from __future__ import annotations
 from calendar import monthrange
 from collections.abc import Callable, Sequence
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 from pipelines.steps.fleet_facts import gather_fleet
 from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
 from pipelines.workspace import Workspace
 from wearlab import __version__
-from wearlab.charts.words import day_words, measure_words, month_words, position_words, when_words
+from wearlab.charts.words import day_words, level_words, limit_words, measure_words, month_words, position_words
 from wearlab.config import Settings
 from wearlab.pack.order import count_states, crossings_by_month, sort_attention, urgency
 from wearlab.pack.page import write_page
@@ -61,6 +60,7 @@ def attention_row(item: Attention, as_of: date) -> dict[str, Any]:
         "date_p90": item.date_p90,
         "when": when(item, as_of),
         "reason": item.reason,
+        "sentence": sentence(item),
         "rule": item.rule,
         "limit": item.limit,
         "limit_version": item.limit_version,
@@ -73,6 +73,15 @@ def attention_row(item: Attention, as_of: date) -> dict[str, Any]:
     }
 
 
+def sentence(item: Attention) -> str:
+    """An item with its measure, reason, level and limit, as one line of text."""
+    text = f"{measure_words(item.measure)}, {item.protocol}: {item.reason[:1].lower()}{item.reason[1:]}"
+    if item.level is not None and item.limit is not None:
+        side = "at most" if item.direction == "above" else "at least"
+        text += f" Level {level_words(item.level)} {item.unit}, limit {side} {limit_words(item.limit)}."
+    return text
+
+
 def when(item: Attention, as_of: date) -> str:
     """The day a list shows for an item: when it crosses, or when to test it."""
     if item.state == State.PAST_LIMIT:
@@ -82,9 +91,7 @@ def when(item: Attention, as_of: date) -> str:
     return "-" if item.date_p50 is None else item.date_p50.isoformat()
 
 
-def month_view(
-    db: Database, settings: Settings, fleet: FleetFacts, say: Callable[[str], None]
-) -> MonthView:
+def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callable[[str], None]) -> MonthView:
     """Build the view of the whole fleet as of the fleet's day."""
     known = vehicles(db, fleet.as_of)
     views = []
@@ -99,11 +106,9 @@ def month_view(
         as_of=fleet.as_of,
         workspace=settings.name,
         version=__version__,
-        attention=attention(rows, settings, fleet.as_of),
+        attention=attention(rows, settings),
         counts=count_states(states),
-        crossings=crossings_by_month(
-            [(r["date_p10"], r["date_p50"], r["date_p90"]) for r in rows], fleet.as_of
-        ),
+        crossings=crossings_by_month([(r["date_p10"], r["date_p50"], r["date_p90"]) for r in rows], fleet.as_of),
         fleet=tuple(fleet_row(view) for view in views),
         vehicles=tuple(views),
         files=tuple(
@@ -121,17 +126,13 @@ def month_view(
             )
             for item in files(db)
         ),
-        questions=tuple(
-            OpenQuestion(item["sentence"], int(item["readings"])) for item in open_questions(db)
-        ),
+        questions=tuple(OpenQuestion(item["sentence"], int(item["readings"])) for item in open_questions(db)),
         unsaid=unsaid(rows, views),
         settings=_settings(settings),
     )
 
 
-def attention(
-    rows: Sequence[dict[str, Any]], settings: Settings, as_of: date
-) -> tuple[Attention, ...]:
+def attention(rows: Sequence[dict[str, Any]], settings: Settings) -> tuple[Attention, ...]:
     """What somebody has to act on, most pressing first, one item a part (its most pressing measure)."""
     sources = {rule.name: rule.source for rule in settings.limits}
     items = sort_attention(
@@ -142,7 +143,7 @@ def attention(
             state=row["state"],
             measure=row["measure"],
             protocol=row["protocol"],
-            reason=reason(row, as_of),
+            reason=reason(row),
             date_p10=row["date_p10"],
             date_p50=row["date_p50"],
             date_p90=row["date_p90"],
@@ -169,20 +170,9 @@ def attention(
     return tuple(first.values())
 
 
-def reason(row: dict[str, Any], as_of: date) -> str:
-    """Why a part is on the list, as one sentence with its figures."""
-    what = f"{measure_words(row['measure'])} ({row['protocol']})"
-    sentence = f"{position_words(row['position']).capitalize()}, {what}: {row['cause']}"
-    if row["level"] is not None and row["limit"] is not None:
-        side = "at most" if row["direction"] == "above" else "at least"
-        sentence += (
-            f"; level {row['level']:.4g} ({row['level_low']:.4g} to {row['level_high']:.4g}) {row['unit']}, "
-            f"limit {side} {row['limit']:.4g}"
-        )
-    if row["state"] in (State.BOOK, State.WATCH):
-        told = when_words(row["date_p10"], row["date_p50"], row["date_p90"], as_of)
-        sentence += f"; crosses {told}"
-    return sentence + "."
+def reason(row: dict[str, Any]) -> str:
+    """Why a part is on the list, as one sentence."""
+    return f"{row['cause'][:1].upper()}{row['cause'][1:]}."
 
 
 def fleet_row(view: VehicleView) -> FleetRow:
@@ -231,7 +221,10 @@ def _settings(settings: Settings) -> tuple[tuple[str, str], ...]:
         ("watch", f"crossing possible (1 in 10) within {horizons.watch_days} days"),
         ("stale", f"a test older than {horizons.stale_days} days never counts as steady"),
         ("visit interval", f"{visits.every_days} days"),
-        ("forecast", "simple line per part on readings as measured, not calibrated; dates are 10, 50 and 90 % points"),
+        (
+            "forecast",
+            "simple line per part on readings as measured, not calibrated; dates are 10, 50 and 90 % points",
+        ),
     ]
     pairs += [
         (f"limit: {rule.name}", f"{rule.kind} {_figure(settings, rule.name)} ({rule.source})")
@@ -247,5 +240,3 @@ def _figure(settings: Settings, name: str) -> str:
     over = f" in {rule.over_s:g} s" if rule.over_s else ""
     since = f", from {day_words(rule.valid_from)}" if rule.valid_from else ""
     return f"{rule.value:g} {rule.unit or ''}{over}{since}".strip()
-
-

@@ -8,10 +8,13 @@ from math import isfinite, nan
 from typing import Any
 
 from wearlab.config import LimitRule
-from wearlab.records import Use
+from wearlab.records import Measure, Use
 from wearlab.store.database import Database
 from wearlab.study.facts import AsTested
 from wearlab.study.limit_conditions import outside_conditions
+
+#: a starved pump looks like a worn one: without a word on the supply such a reading starts no forecast
+_ON_SUPPLY = (Measure.PUMP_PEAK, Measure.PUMP_RISE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +64,16 @@ class LifeSeries:
         recorded is not held against a reading, but it makes a test weak.
         """
         days: dict[date, list[SeriesPoint]] = {}
-        left_out = beyond = unplaced = 0
+        left_out = beyond = unplaced = unsupplied = 0
         for point in self.points:
             if not point.used:
                 continue
             if rule is not None and _contradicts(rule, point.conditions):
                 left_out += 1
+            elif (
+                self.measure in _ON_SUPPLY and point.conditions.supply_bar is None and not point.conditions.supply_note
+            ):
+                unsupplied += 1
             elif point.bound is not None:
                 beyond += 1
             elif point.exposure_km is None:
@@ -81,7 +88,7 @@ class LifeSeries:
             resolution.append(max((p.resolution or 0.0) for p in group))
         return Trend(
             tuple(sorted(days)), tuple(exposure), tuple(level), max(resolution, default=0.0),
-            left_out, beyond, unplaced,
+            left_out, beyond, unplaced, unsupplied,
         )  # fmt: skip
 
     @property
@@ -104,6 +111,7 @@ class Trend:
     outside_conditions: int
     beyond_scale: int
     without_distance: int
+    without_supply: int
 
     def why_few(self) -> str:
         """Say what was left out, for a part that cannot be answered for."""
@@ -111,6 +119,7 @@ class Trend:
             (self.outside_conditions, "outside the limit's test conditions"),
             (self.beyond_scale, "beyond the scale"),
             (self.without_distance, "without a usable odometer"),
+            (self.without_supply, "with nothing recorded of the fuel supply: pump or supply, check supply first"),
         ]
         words = [f"{count} {text}" for count, text in told if count]
         return f" (left out: {', '.join(words)})" if words else ""
@@ -124,8 +133,7 @@ def life_series(db: Database, until: date, vehicle: str | None = None) -> list[L
     seats = {
         (part, home): (position, to_date is None or to_date > until)
         for home, position, part, to_date in db.rows(
-            "SELECT vehicle, position, part, to_date FROM fitment WHERE from_date <= ? "
-            "ORDER BY from_date, from_order",
+            "SELECT vehicle, position, part, to_date FROM fitment WHERE from_date <= ? ORDER BY from_date, from_order",
             [until],
         )
     }
@@ -134,7 +142,7 @@ def life_series(db: Database, until: date, vehicle: str | None = None) -> list[L
         SELECT r.vehicle, r.position, f.part, f.life, r.measure, r.protocol, r.tested_on, r.level, r.bound,
                r.resolution, r.value, r.quality, r.use, f.distance_km, f.exposure_km,
                t.odometer_km, t.driven, t.duration_s, t.rail_bar, t.speed_rpm, t.fuel_temp_c, t.battery_v,
-               t.supply_bar, t.volume_ml, t.reason
+               t.supply_bar, t.supply_note, t.volume_ml, t.reason
         FROM reading r JOIN test t USING (test_id)
         JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
         WHERE r.level IS NOT NULL AND r.tested_on <= ? AND (? IS NULL OR r.vehicle = ?) AND r.use <> 'share'
@@ -188,6 +196,7 @@ def _point(row: dict[str, Any]) -> SeriesPoint:
             fuel_temp_c=row["fuel_temp_c"],
             battery_v=row["battery_v"],
             supply_bar=row["supply_bar"],
+            supply_note=row["supply_note"],
             volume_ml=row["volume_ml"],
         ),
         reason=row["reason"],

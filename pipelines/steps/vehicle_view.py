@@ -272,7 +272,13 @@ def _history(
     marks = []
     for item in works:
         distance = meter.distance.at(item["done_on"]) if meter is not None else float("nan")
-        marks.append(Mark(item["done_on"], work_words({**item, "note": None}), None if distance != distance else distance))
+        marks.append(
+            Mark(
+                item["done_on"],
+                work_words({**item, "note": None}),
+                None if distance != distance else distance,
+            )
+        )
     return VehicleHistory(
         vehicle=name,
         as_of=fleet.as_of,

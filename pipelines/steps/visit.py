@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Any
 
@@ -29,13 +30,17 @@ _AS_RECORDED = (
     "supply_bar", "supply_note", "rig", "technician", "note",
 )  # fmt: skip
 
+#: parts of a protocol that need not be written on every sheet that names it
+_FROM_PROTOCOL = ("driven", "injectors_connected", "back_pressure_bar", "metering_valve", "volume_ml", "rise_to_bar")
+
 
 def test_dates(db: Database, vehicle: str, until: date) -> list[date]:
     """Days on which a vehicle was tested, up to a date, in order."""
     return [
         row[0]
         for row in db.rows(
-            "SELECT DISTINCT tested_on FROM test WHERE vehicle = ? AND tested_on <= ? ORDER BY 1", [vehicle, until]
+            "SELECT DISTINCT tested_on FROM test WHERE vehicle = ? AND tested_on <= ? ORDER BY 1",
+            [vehicle, until],
         )
     ]
 
@@ -62,13 +67,15 @@ def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> Vi
     numbers = _part_numbers(db, vehicle)
     sets = tuple(
         MeasuredSet(
-            conditions=_conditions(test, settings),
+            conditions=_conditions(group, settings),
             readings=tuple(
-                _reading(row, renewed, numbers) for row in found if row["test_id"] == test["test_id"]
+                _reading(row, renewed, numbers)
+                for row in found
+                if row["test_id"] in {test["test_id"] for test in group}
             ),
-            test_id=test["test_id"],
+            test_id=group[0]["test_id"],
         )
-        for test in tests
+        for group in repeats(tests)
     )
     return VisitFacts(
         vehicle=vehicle,
@@ -98,21 +105,64 @@ def family_facts(settings: Settings, vehicle: dict[str, Any]) -> FamilyFacts:
     )
 
 
-def limits_in_force(
-    settings: Settings, versions: dict[tuple[str, date | None], int], on: date
-) -> list[LimitInForce]:
+def limits_in_force(settings: Settings, versions: dict[tuple[str, date | None], int], on: date) -> list[LimitInForce]:
     """The limit rules that were in force on a day, with their versions."""
     return [LimitInForce(rule, versions[rule.name, rule.valid_from]) for rule in rules_in_force(settings, on)]
 
 
-def _conditions(test: dict[str, Any], settings: Settings) -> AsTested:
+def repeats(tests: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Group the rows of one day that measure the same again: same measure, protocol, rig and near conditions.
+
+    Rail pressure within 10 % and fuel temperature within 5 K count as the same (common practice, no source); a
+    test under other conditions stands alone.
+    """
+    groups: list[list[dict[str, Any]]] = []
+    for test in tests:
+        for group in groups:
+            if _same(group[0], test):
+                group.append(test)
+                break
+        else:
+            groups.append([test])
+    return groups
+
+
+def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    if any(one[name] != other[name] for name in ("measure", "protocol", "rig", "duration_s", "volume_ml")):
+        return False
+    rail = _apart(one["rail_bar"], other["rail_bar"])
+    temp = _apart(one["fuel_temp_c"], other["fuel_temp_c"])
+    return rail <= 0.1 * (one["rail_bar"] or 0.0) and temp <= 5.0
+
+
+def _apart(one: float | None, other: float | None) -> float:
+    """Difference of two conditions; nothing between two that are both open, everything where only one is."""
+    if one is None or other is None:
+        return 0.0 if one is other else math.inf
+    return abs(one - other)
+
+
+def _conditions(group: list[dict[str, Any]], settings: Settings) -> AsTested:
+    """Conditions of a test and its repeats: numbers as means, what the sheet left open as its protocol says."""
+    test = {name: _mean_or_first([row[name] for row in group]) for name in _AS_RECORDED}
+    test["note"] = "; ".join(dict.fromkeys(row["note"] for row in group if row["note"])) or None
     protocol = settings.protocols.get(test["protocol"])
     rig = settings.rigs.get(test["rig"] or "")
+    for name in _FROM_PROTOCOL:
+        if test[name] is None and protocol is not None:
+            test[name] = getattr(protocol, name)
     return AsTested(
-        **{name: test[name] for name in _AS_RECORDED},
+        **test,
         set_point_bar=protocol.rail_bar if protocol else None,
         limiter_bar=rig.limiter_bar if rig else None,
     )
+
+
+def _mean_or_first(values: list[Any]) -> Any:
+    told = [value for value in values if value is not None]
+    if told and all(isinstance(value, float) for value in told):
+        return sum(told) / len(told)
+    return told[0] if told else None
 
 
 def _reading(row: dict[str, Any], renewed: set[str], numbers: dict[str, str]) -> SetReading:
@@ -143,8 +193,11 @@ def _renewed(db: Database, vehicle: str, last: date | None, on: date) -> set[str
 
 def _part_numbers(db: Database, vehicle: str) -> dict[str, str]:
     return dict(
-        db.rows("SELECT part, any_value(part_number) FROM fitment WHERE vehicle = ? AND part_number IS NOT NULL "
-                "GROUP BY part", [vehicle])
+        db.rows(
+            "SELECT part, any_value(part_number) FROM fitment WHERE vehicle = ? AND part_number IS NOT NULL "
+            "GROUP BY part",
+            [vehicle],
+        )
     )
 
 

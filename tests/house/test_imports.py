@@ -66,9 +66,7 @@ def test_only_one_file_opens_duckdb() -> None:
 
 def test_no_print_in_the_analysis() -> None:
     for path in _modules("wearlab"):
-        calls = [
-            n for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.Call)
-        ]
+        calls = [n for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.Call)]
         assert not [c for c in calls if isinstance(c.func, ast.Name) and c.func.id in {"print", "eval", "exec"}]
 
 

@@ -61,9 +61,7 @@ def crossings_chart(months: Sequence[MonthCount]) -> Chart:
         axes.bar(places, [month.likely for month in months], width=0.56, color="#14365c", linewidth=0)
         for place, month in enumerate(months):
             if month.likely:
-                axes.text(
-                    place, month.likely, str(month.likely), ha="center", va="bottom", fontsize=8, color=INK
-                )
+                axes.text(place, month.likely, str(month.likely), ha="center", va="bottom", fontsize=8, color=INK)
         every = 4 if len(months) > 8 else 1
         for place, month in list(zip(places, months, strict=True))[::every]:
             axes.annotate(

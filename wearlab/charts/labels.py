@@ -35,9 +35,7 @@ def write_labels(axes: Axes, labels: Sequence[Label], height: float, taken: Sequ
         )  # fmt: skip
 
 
-def spread(
-    wanted: Sequence[float], step: float, low: float, high: float, taken: Sequence[float] = ()
-) -> list[float]:
+def spread(wanted: Sequence[float], step: float, low: float, high: float, taken: Sequence[float] = ()) -> list[float]:
     """Return a place for each wanted level: at least `step` apart, clear of `taken`, moved little.
 
     Places are chosen among slots a quarter of a step apart between `low` and `high`; the order of the

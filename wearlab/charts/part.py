@@ -62,8 +62,6 @@ def _draw_crossing(axes: Axes, series: Series, by_distance: bool) -> str:
             solid_capstyle="butt", zorder=3.2,
         )  # fmt: skip
         if middle / 1000.0 <= right:
-            axes.plot(
-                [middle / 1000.0], [limit.value], "|", color=INK, markersize=13, markeredgewidth=1.8, zorder=4
-            )
+            axes.plot([middle / 1000.0], [limit.value], "|", color=INK, markersize=13, markeredgewidth=1.8, zorder=4)
     when = when_words(forecast.date_p10, forecast.date_p50, forecast.date_p90)
     return f"crosses {limit_words(limit.value, series.unit)} {when}" if when else ""

@@ -62,9 +62,7 @@ def vehicle_figure(history: VehicleHistory, *, columns: int = 2) -> Figure:
         x = (index % across) * WIDTH + LEFT
         y = (down - 1 - index // across) * HEIGHT + BOTTOM
         box = (x / across / WIDTH, y / down / HEIGHT)
-        axes = figure.add_axes(
-            (*box, (WIDTH - LEFT - RIGHT) / across / WIDTH, (HEIGHT - TOP - BOTTOM) / down / HEIGHT)
-        )
+        axes = figure.add_axes((*box, (WIDTH - LEFT - RIGHT) / across / WIDTH, (HEIGHT - TOP - BOTTOM) / down / HEIGHT))
         dress(axes)
         draw_panel(axes, history, group, base)
     return figure

@@ -28,9 +28,9 @@ _YEAR = 365.2425
 class CalendarForecast:
     """Dates and odometers of the 10, 50 and 90 % points of a crossing; None where there is none.
 
-    Odometers are what today's meter will show.
-    A date in the past means that the limit was passed then. `note` says why the middle date is missing,
-    `no_dates` why there are odometers only, `no_answer` why there is no forecast at all.
+    Odometers are what today's meter will show. A date in the past means that the limit was passed then. `note` says
+    why the middle date is missing, `no_dates` why there are odometers only, `no_answer` why there is no forecast at
+    all.
     """
 
     date_p10: date | None = None

@@ -27,9 +27,7 @@ class Remaining:
     p90_km: float
 
 
-def exposure_crossing(
-    fit: LineFit | NoAnswer, limit: float | None, direction: Direction
-) -> Crossing | NoAnswer:
+def exposure_crossing(fit: LineFit | NoAnswer, limit: float | None, direction: Direction) -> Crossing | NoAnswer:
     """Return the exposure of the crossing; `low`, `point`, `high` are its 10, 50 and 90 % points."""
     if limit is None:
         return NoAnswer("no limit is configured for this measure and protocol")
@@ -41,7 +39,6 @@ def exposure_crossing(
 def remaining(crossing: Crossing, exposure_now_km: float, exposure_first_km: float = 0.0) -> Remaining:
     """Return the distance to go; a crossing before the life's first reading is told as at that reading."""
     low, point, high = (
-        max(place, exposure_first_km) - exposure_now_km
-        for place in (crossing.low, crossing.point, crossing.high)
+        max(place, exposure_first_km) - exposure_now_km for place in (crossing.low, crossing.point, crossing.high)
     )
     return Remaining(low, point, high)

@@ -73,9 +73,7 @@ def level_past(level: Interval, limit: float, direction: Direction) -> bool | No
     return False if high < edge else None
 
 
-def part_state(
-    evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None = None
-) -> StateAnswer:
+def part_state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None = None) -> StateAnswer:
     """Return the state of a part as of a day."""
     state, cause = _state(evidence, horizons, as_of)
     return StateAnswer(state, cause, None if previous is None else state != previous)

@@ -252,9 +252,7 @@ class _Book:
     def _remark(self, point: TestPoint | WorkPoint, position: str | None, code: str, words: str) -> None:
         where = f"{point.vehicle} {position}" if position else point.vehicle
         sentence = f"{where} on {point.day.isoformat()} {words}"
-        self.remarks.append(
-            Remark(point.vehicle, position, point.day, code, sentence, point.file_id, point.row_no)
-        )
+        self.remarks.append(Remark(point.vehicle, position, point.day, code, sentence, point.file_id, point.row_no))
 
     def finish(self, measured: Sequence[Fit]) -> Lives:
         """Name every part and freeze the results, ordered by vehicle, position and time."""

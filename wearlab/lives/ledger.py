@@ -87,9 +87,7 @@ class Ledger:
         fit = self.seat(vehicle, position, now)
         return fit or self.open(vehicle, position, Part(None, Start.FIRST_TEST), now)
 
-    def open(
-        self, vehicle: str, position: str, part: Part, now: Moment, part_number: str | None = None
-    ) -> Fit:
+    def open(self, vehicle: str, position: str, part: Part, now: Moment, part_number: str | None = None) -> Fit:
         """Put a part at a free position and return its fit."""
         if part_number is None and part.fits:
             part_number = part.fits[-1].part_number

@@ -102,9 +102,7 @@ def feasible(first: Reading, second: Reading) -> bool:
     return -rounding <= gone <= MOST_KM_A_DAY * (second.day - first.day + 1)
 
 
-def is_sentinel(
-    days: NDArray[np.int64], shown: NDArray[np.float64], changes: Sequence[Change]
-) -> NDArray[np.bool_]:
+def is_sentinel(days: NDArray[np.int64], shown: NDArray[np.float64], changes: Sequence[Change]) -> NDArray[np.bool_]:
     """Return which readings are codes: all nines, and a zero after the vehicle had gone some way.
 
     A zero is a value when no earlier reading was more, or when a recorded meter change lies between.

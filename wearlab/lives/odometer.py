@@ -167,9 +167,7 @@ def _driven(last: Reading, first: Reading, rate: float) -> float:
     return rate * days if days else 0.0
 
 
-def _stuck(
-    when: NDArray[np.int64], distance: NDArray[np.float64], fuel: NDArray[np.bool_], rate: float
-) -> list[int]:
+def _stuck(when: NDArray[np.int64], distance: NDArray[np.float64], fuel: NDArray[np.bool_], rate: float) -> list[int]:
     """Return readings of a meter that stood still while fuel was taken three times and 1000 km were due."""
     known = np.flatnonzero(np.isfinite(distance))
     known = known[np.lexsort((distance[known], when[known]))]

@@ -200,8 +200,7 @@ def _connect(
             waited = time.monotonic() - started
             if waited >= wait_s:
                 raise StoreLocked(
-                    f"{path} is in use by {_holder(str(fault))}: wait until it has finished or stop it, "
-                    "then try again"
+                    f"{path} is in use by {_holder(str(fault))}: wait until it has finished or stop it, then try again"
                 ) from None
             if on_wait is not None:
                 on_wait(waited)

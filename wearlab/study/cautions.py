@@ -1,7 +1,6 @@
 """Short cautions that go with a judgement, in the order a person needs them.
 
-General safety knowledge of high-pressure diesel work (makers' safety pages, in our own words); waiting
-times after
+General safety knowledge of high-pressure diesel work (makers' safety pages, in our own words); waiting times after
 key-off differ from 90 s to 10 min between makers, hence the wording.
 """
 

@@ -23,8 +23,7 @@ from wearlab.study.rules import CYLINDER_ROWS, VEHICLE_ROWS, Row, Verdict
 from wearlab.study.supply import NOT_RECORDED, SupplyFacts, supply_facts
 from wearlab.study.weakness import cranking_state, open_piezo
 
-#: Rail pressure short of its set point by more than this is low (common practice, no source). It never
-#: fails a
+#: Rail pressure short of its set point by more than this is low (common practice, no source). It never fails a
 #: vehicle; it only chooses the next test.
 SHORT_OF_SET_POINT = 0.10
 _ON_LEVEL = ("most", "set total most", "line over speed", "percent from first")
@@ -149,9 +148,7 @@ def _returns_of(one: JudgedSet) -> tuple[str, str]:
 
 
 def _who(results: Sequence[LimitResult]) -> str:
-    positions = sorted(
-        {r.position for r in results if r.position is not None and r.position.isdigit()}, key=int
-    )
+    positions = sorted({r.position for r in results if r.position is not None and r.position.isdigit()}, key=int)
     words = [names(positions)] if positions else []
     words += ["pump"] if any(result.position == PUMP for result in results) else []
     words += ["the whole set"] if any(result.position is None for result in results) else []
@@ -286,9 +283,7 @@ def cylinder_facts(at: str, row: SetRow | None, one: JudgedSet, family: FamilyFa
         limit = "judged"
     if any(result.outcome == Outcome.REPEAT for result in results):
         limit = "repeat"
-    if len(above) < len(results) and any(
-        r.outcome == Outcome.PAST and r.direction == "below" for r in results
-    ):
+    if len(above) < len(results) and any(r.outcome == Outcome.PAST and r.direction == "below" for r in results):
         limit = "too little"
     if any(result.outcome == Outcome.PAST for result in above):
         limit = "past"

@@ -20,10 +20,9 @@ BaselineKey = tuple[str, str, str]
 class SetReading:
     """One number for one position of one test.
 
-    `value` and `resolution` (the graduation) are in `unit` (ml, ml/min, bar, s, bar/s); `level` is in the
-    level
-    unit of the measure, None where a volume has no duration. For a reading beyond the scale `bound` is
-    "at_least" or "at_most" and `value` the bound. `just_replaced`: the part was fitted since the last test.
+    `value` and `resolution` (the graduation) are in `unit` (ml, ml/min, bar, s, bar/s); `level` is in the level
+    unit of the measure, None where a volume has no duration. For a reading beyond the scale `bound` is "at_least"
+    or "at_most" and `value` the bound. `just_replaced`: the part was fitted since the last test.
     """
 
     position: str
@@ -44,8 +43,7 @@ class SetReading:
 class AsTested:
     """The conditions of one test as the sheet recorded them (the condition columns of table `test`).
 
-    Two more come from the settings: `set_point_bar`, the rail pressure of the protocol, and `limiter_bar`,
-    the
+    Two more come from the settings: `set_point_bar`, the rail pressure of the protocol, and `limiter_bar`, the
     limiter of the rig's closed volume.
     """
 
@@ -159,4 +157,5 @@ def capital(text: str) -> str:
 
 def drive_name(conditions: AsTested) -> str:
     """Return measure and protocol in words: "return flow, warm idle"."""
-    return f"{conditions.measure.replace('_', ' ')}, {conditions.protocol}"
+    measure = conditions.measure.replace("_", " ")
+    return measure if conditions.protocol == measure else f"{measure}, {conditions.protocol}"

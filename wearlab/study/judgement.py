@@ -51,8 +51,7 @@ class ShownTest:
 class Judgement:
     """One visit, judged.
 
-    `headline` is one sentence; `verdict` where it points; `findings` hold the vehicle's finding first, then
-    the
+    `headline` is one sentence; `verdict` where it points; `findings` hold the vehicle's finding first, then the
     cylinders'; `next_steps` are what to do, most useful first; `cautions` go with every printed judgement.
     """
 
@@ -73,9 +72,7 @@ class Judgement:
     cautions: tuple[str, ...]
 
 
-def judge(
-    visit: VisitFacts, limits: Sequence[LimitInForce], family: FamilyFacts, spread: Spread
-) -> Judgement:
+def judge(visit: VisitFacts, limits: Sequence[LimitInForce], family: FamilyFacts, spread: Spread) -> Judgement:
     """Judge one visit.
 
     Parameters
@@ -125,10 +122,7 @@ def _headline(sets: Sequence[JudgedSet], findings: Sequence[Finding]) -> str:
     """The verdict and the sentence behind it; a named cylinder comes before a general remark."""
     vehicle = findings[0]
     past = [
-        result
-        for one in sets
-        for result in one.results
-        if result.outcome == Outcome.PAST and result.position != PUMP
+        result for one in sets for result in one.results if result.outcome == Outcome.PAST and result.position != PUMP
     ]
     start = capital(vehicle.verdict.value)
     if vehicle.verdict == Verdict.INJECTORS and past:
@@ -184,9 +178,7 @@ def _notes(one: JudgedSet, limits: Sequence[LimitInForce]) -> tuple[str, ...]:
     ]
     passed = any(result.outcome in (Outcome.WITHIN, Outcome.CLOSE) for result in one.results)
     if absolute and passed and one.test.conditions.shares_only:
-        out.append(
-            "Within limit while cranking without rail pressure proves little: a weak pump returns little."
-        )
+        out.append("Within limit while cranking without rail pressure proves little: a weak pump returns little.")
     return tuple(out)
 
 
@@ -211,9 +203,7 @@ def condition_pairs(conditions: AsTested) -> tuple[tuple[str, str], ...]:
     def yes(value: bool | None) -> str | None:
         return None if value is None else ("yes" if value else "no")
 
-    temperature = (
-        "fuel temperature" if conditions.temp_kind is None else f"{conditions.temp_kind} temperature"
-    )
+    temperature = "fuel temperature" if conditions.temp_kind is None else f"{conditions.temp_kind} temperature"
     pairs: list[tuple[str, str | None]] = [
         ("driven", conditions.driven),
         ("duration", number(conditions.duration_s, "s")),

@@ -1,11 +1,9 @@
 """The figure that each kind of limit rule looks at, as an interval over what the readings leave open.
 
-A reading beyond the scale is an interval (at least 120 is 120 to infinity), a cylinder without a usable
-reading
-is 0 to infinity. Every figure here rises with the reading judged and falls with the others it is compared
-with
-(a total rises with all), so its ends follow from the ends of the readings. A rule is failed only if
-the whole interval fails, and passed only if the whole interval passes and the set is complete.
+A reading beyond the scale is an interval (at least 120 is 120 to infinity), a cylinder without a usable reading is
+0 to infinity. Every figure here rises with the reading judged and falls with the others it is compared with (a
+total rises with all), so its ends follow from the ends of the readings. A rule is failed only if the whole interval
+fails, and passed only if the whole interval passes and the set is complete.
 """
 
 from __future__ import annotations
@@ -111,9 +109,7 @@ def times_lowest(at: str, cylinders: CylinderSet) -> Reach | str:
     valid = [
         other
         for other in cylinders.expected
-        if other in cylinders.reads
-        and cylinders.reads[other].measured
-        and not cylinders.reads[other].just_replaced
+        if other in cylinders.reads and cylinders.reads[other].measured and not cylinders.reads[other].just_replaced
     ]
     if not [other for other in valid if other != at]:
         return "no other cylinder has a valid reading"

@@ -23,10 +23,8 @@ class Outcome(StrEnum):
 class LimitResult:
     """One rule judged on one position (None: on the whole set or on no single one).
 
-    `limit`, `reading`, `margin` and `error` are in `unit`; `margin` is the room left before the limit,
-    negative
-    past it; `error` is the reach of the reading's error (95 %, one-sided). `limit_text` is the limit as the
-    user
+    `limit`, `reading`, `margin` and `error` are in `unit`; `margin` is the room left before the limit, negative
+    past it; `error` is the reach of the reading's error (95 %, one-sided). `limit_text` is the limit as the user
     wrote it. `reasons` says why it cannot be judged. `compared_with` names what a ratio rests on.
     """
 

@@ -1,9 +1,8 @@
 """Each limit rule judged on one test: under the rule's own conditions and with the reading's error.
 
-"Past limit" is said only where the reading is past by more than its error: 1.645 standard errors, the
-one-sided
-95 % point of the normal distribution. A reading past by less has to be repeated. This is a guard band in the
-sense of JCGM 106:2012; the 95 % are common practice, no source. No limit is built in.
+"Past limit" is said only where the reading is past by more than its error: 1.645 standard errors, the one-sided 95
+% point of the normal distribution. A reading past by less has to be repeated. This is a guard band in the sense of
+JCGM 106:2012; the 95 % are common practice, no source. No limit is built in.
 """
 
 from __future__ import annotations
@@ -226,11 +225,7 @@ class _Judge:
         sign = -1.0 if Measure(self.conditions.measure) in _FALLS else 1.0
         ends = sorted(100.0 * sign * (end / first.level - 1.0) for end in (own.low, own.high))
         first_error = standard_error(first.level, self.relative, first.resolution, first.repeats)
-        error = (
-            100.0
-            * math.hypot(own.error, read.value * read.per_value / first.level * first_error)
-            / first.level
-        )
+        error = 100.0 * math.hypot(own.error, read.value * read.per_value / first.level * first_error) / first.level
         told = f"first reading {figure(first.level)} on {first.tested_on.isoformat()}"
         return Reach(ends[0], ends[1], error, own.open, told)
 

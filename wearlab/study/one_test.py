@@ -5,13 +5,11 @@ reading. It stands out when
 
     |q - m| > z * sqrt(u(m)^2 + c^2)
 
-with m that median, u(m) the standard error of one reading at that level, c = u(m) sqrt(pi / (2 k)) the
-standard
-error of a median of k readings (large-sample value, on the safe side for three or more), and z the two-sided
-normal point of 5 % shared over the n cylinders compared (Bonferroni's inequality), so that an even set
-shows a
-false stand-out in at most one test of twenty. The 5 % are common practice, no source. Standing out is a real
-difference, not yet a fault: healthy sets differ as well.
+with m that median, u(m) the standard error of one reading at that level, c = u(m) sqrt(pi / (2 k)) the standard
+error of a median of k readings (large-sample value, on the safe side for three or more), and z the two-sided normal
+point of 5 % shared over the n cylinders compared (Bonferroni's inequality), so that an even set shows a false
+stand-out in at most one test of twenty. The 5 % are common practice, no source. Standing out is a real difference,
+not yet a fault: healthy sets differ as well.
 """
 
 from __future__ import annotations
@@ -23,7 +21,7 @@ from statistics import NormalDist, median
 
 from wearlab.config import Spread
 from wearlab.records import LEVEL_UNIT, SET, Bound, Measure
-from wearlab.study.facts import FamilyFacts, MeasuredSet, capital, figure, names, position_name
+from wearlab.study.facts import AsTested, FamilyFacts, MeasuredSet, capital, figure, names, position_name
 from wearlab.study.reading_error import Averaged, average, relative_spread, standard_error
 
 #: Chance of at least one false stand-out in a test of an even set.
@@ -64,8 +62,7 @@ class SetRow:
 class SetComparison:
     """A test side by side. `median`, `lowest` and `total` are in `unit`; None where they cannot be told.
 
-    `threshold` is z of the module's formula, `threshold_text` says it in words. `missing` are cylinders of
-    the
+    `threshold` is z of the module's formula, `threshold_text` says it in words. `missing` are cylinders of the
     engine without a reading. `sentences` are what a reader must know of the comparison as a whole.
     """
 
@@ -128,7 +125,7 @@ def compare_set(test: MeasuredSet, family: FamilyFacts, spread: Spread) -> SetCo
                 of_median=levels[at] / middle if middle and at in usable else None,
                 of_lowest=levels[at] / lowest if lowest and at in usable else None,
                 stands=stands,
-                remark=_remark(at, read, stands, middle, levels[at], test.conditions.shares_only),
+                remark=_remark(at, read, stands, middle, levels[at], test.conditions),
             )
         )
     comparison_rows = tuple(rows)
@@ -200,9 +197,7 @@ def _stands(
     return "level"
 
 
-def _remark(
-    at: str, read: Averaged, stands: str, middle: float | None, level: float, shares_only: bool
-) -> str:
+def _remark(at: str, read: Averaged, stands: str, middle: float | None, level: float, conditions: AsTested) -> str:
     if read.doubt is not None:
         return f"doubtful: {read.doubt.replace('_', ' ')}"
     if read.nothing:
@@ -211,6 +206,8 @@ def _remark(
         least = {None: "", Bound.AT_LEAST.value: "at least ", Bound.AT_MOST.value: "at most "}[read.bound]
         return f"stands out {stands}: {least}{level / middle:.2g} times the median"
     if read.bound == Bound.AT_LEAST:
+        if conditions.measure != Measure.RETURN_FLOW:
+            return "at the limiter or the end of the scale: the true value is larger"
         return "ran over: the true flow is larger"
     return "fitted since the last test" if read.just_replaced else ""
 
@@ -239,9 +236,7 @@ def _sentences(
         out.append("The number of cylinders is not recorded: whether the set is complete is not known.")
     extra = [row.position for row in rows if row.position.isdigit() and count and int(row.position) > count]
     if extra:
-        out.append(
-            f"{capital(names(extra))} read on an engine registered with {count} cylinders: check which."
-        )
+        out.append(f"{capital(names(extra))} read on an engine registered with {count} cylinders: check which.")
     if test.conditions.shares_only and usable:
         out.append(
             "Cranked without a recorded rail pressure: the returns add up to what the pump delivers, so only "
@@ -254,7 +249,5 @@ def _sentences(
         words = [f"{names(high)} high" for _ in (1,) if high] + [f"{names(low)} low" for _ in (1,) if low]
         out.append(f"Stands out beyond graduation and repeatability: {', '.join(words)}.")
     elif usable > 2:
-        out.append(
-            "Nothing stands out beyond graduation and repeatability. An evenly worn set looks the same."
-        )
+        out.append("Nothing stands out beyond graduation and repeatability. An evenly worn set looks the same.")
     return tuple(out)

@@ -4,8 +4,7 @@ Standard error of a reading q on a scale with graduation d, averaged over n repe
 
     u = sqrt((s q)^2 + d^2 / 12) / sqrt(n)
 
-with s the assumed repeatability of the way of driving (`Spread` of wearlab.toml) and d / sqrt(12) the
-standard
+with s the assumed repeatability of the way of driving (`Spread` of wearlab.toml) and d / sqrt(12) the standard
 deviation of an error that is uniform over one graduation (JCGM 100:2008, 4.3.7).
 """
 
@@ -32,8 +31,7 @@ WHOLE_TEST = frozenset(
 class Averaged:
     """What one position read: the mean of its usable repeats.
 
-    `value`, `error` (standard error) and `resolution` are in `unit`; `per_value` turns them into the level
-    unit
+    `value`, `error` (standard error) and `resolution` are in `unit`; `per_value` turns them into the level unit
     (None where a volume has no duration). `doubt` is the code of the rule that doubts every repeat, or None.
     `spread_found` is the range of the repeats divided by their mean, None with one repeat.
     """
@@ -105,10 +103,9 @@ def standard_error(value: float, relative: float, resolution: float | None, repe
 def average(test: MeasuredSet, spread: Spread) -> dict[str, Averaged]:
     """Return what each position read, cylinders in number order, then `pump`, then `set`.
 
-    Doubted repeats are left out where a good one exists. Any repeat that ran over makes the mean "at
-    least"; a
-    position with repeats beyond both ends of the scale is doubted as "contradiction". A pump peak at or above
-    the rig's limiter is "at least", whatever the sheet called it.
+    Doubted repeats are left out where a good one exists. Any repeat that ran over makes the mean "at least"; a
+    position with repeats beyond both ends of the scale is doubted as "contradiction". A pump peak at or above the
+    rig's limiter is "at least", whatever the sheet called it.
     """
     relative = relative_spread(test.conditions, spread)
     groups: dict[str, list[SetReading]] = {}
@@ -152,9 +149,7 @@ def _mean(readings: Sequence[SetReading], conditions: AsTested, relative: float)
         part_number=first.part_number,
         channel=first.channel,
         just_replaced=any(reading.just_replaced for reading in readings),
-        spread_found=(max(plain) - min(plain)) / fmean(plain)
-        if len(plain) > 1 and fmean(plain) > 0
-        else None,
+        spread_found=(max(plain) - min(plain)) / fmean(plain) if len(plain) > 1 and fmean(plain) > 0 else None,
     )
 
 

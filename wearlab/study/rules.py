@@ -1,8 +1,7 @@
 """The rules of diagnosis as one table: what was found, what it points to, which test separates what is left.
 
 Rows are read from the top; the first whose conditions all hold speaks. `when` names facts and the states that
-match, several parted by "|"; a fact that is not named may be anything. Where high, low or past limit is
-said, it
+match, several parted by "|"; a fact that is not named may be anything. Where high, low or past limit is said, it
 comes from the user's limit rules or from the comparison inside the set; no row holds a figure of its own.
 
 Facts of a cylinder (one return-flow test)
@@ -84,9 +83,7 @@ VEHICLE_FACTS: dict[str, tuple[str, ...]] = {
     "cranking": ("good", "slow", "unknown"),
 }
 
-SWAP_TUBES = (
-    "Exchange hose and tube with a neighbour and repeat: if the reading moves with them it was the rig."
-)
+SWAP_TUBES = "Exchange hose and tube with a neighbour and repeat: if the reading moves with them it was the rig."
 
 # fmt: off
 CYLINDER_ROWS: tuple[Row, ...] = (
@@ -153,9 +150,7 @@ CYLINDER_ROWS: tuple[Row, ...] = (
 
 SUPPLY_FIRST = "Measure supply pressure while cranking, look at filter and air, then repeat the pump test."
 CLOSED_VOLUME = "Test the pump on the closed volume, with supply pressure, filter, air and speed recorded."
-RETURNS_FIRST = (
-    "Measure return flow on all cylinders with the rail pressure recorded, where your limit applies."
-)
+RETURNS_FIRST = "Measure return flow on all cylinders with the rail pressure recorded, where your limit applies."
 
 # fmt: off
 VEHICLE_ROWS: tuple[Row, ...] = (

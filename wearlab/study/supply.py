@@ -17,9 +17,7 @@ from wearlab.study.facts import AsTested, LimitInForce, figure
 _BAD = r"clogged|blocked|dirty|old|overdue|due|restricted|low|weak|poor|leak\w*|bad|failing|empty"
 _GOOD = r"ok|okay|good|new|clean|fresh|changed|replaced|renewed|normal|fine|free|clear|checked|right|full"
 _NOT = re.compile(r"\b(no|not|none|without|never|nil|0)\b|\bfree\b|\bbled\b")
-_UNSEEN = re.compile(
-    r"\bnot (looked|checked|recorded|seen to|tested|measured|known)\b|\bunknown\b|\?|\bn/?a\b"
-)
+_UNSEEN = re.compile(r"\bnot (looked|checked|recorded|seen to|tested|measured|known)\b|\bunknown\b|\?|\bn/?a\b")
 _SUBJECTS = {
     "air": re.compile(r"\bair\b|\bairfree\b|\bbubbles?\b|\baerat\w*|\bfoam\w*"),
     "filter": re.compile(r"\bfilters?\b"),
@@ -59,9 +57,8 @@ class SupplyFacts:
 def supply_facts(conditions: AsTested, limits: Sequence[LimitInForce]) -> SupplyFacts:
     """Read what one test says of the supply.
 
-    A supply pressure is good or bad only against the `supply_bar` condition of a limit of the same measure,
-    or
-    in the words of the note; without either it is recorded but not judged.
+    A supply pressure is good or bad only against the `supply_bar` condition of a limit of the same measure, or in
+    the words of the note; without either it is recorded but not judged.
     """
     note = read_note(conditions.supply_note or "")
     pressure = note["pressure"]
@@ -76,9 +73,7 @@ def supply_facts(conditions: AsTested, limits: Sequence[LimitInForce]) -> Supply
         if spans:
             low = max(span[0] for span in spans)
             # an extra high supply pressure is no reason for a weak pump
-            pressure = (
-                "bad" if conditions.supply_bar < low else ("bad" if note["pressure"] == "bad" else "good")
-            )
+            pressure = "bad" if conditions.supply_bar < low else ("bad" if note["pressure"] == "bad" else "good")
             told[-1] += f" (your limits ask for at least {figure(low)})"
         elif pressure == "unknown":
             told[-1] += " (no figure of yours to compare with)"

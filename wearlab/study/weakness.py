@@ -1,7 +1,6 @@
 """What makes a test weak: conditions that make its readings smaller, larger or less certain than they look.
 
-None of these figures passes or fails a vehicle. They only say how far a test can be trusted and what to do
-better.
+None of these figures passes or fails a vehicle. They only say how far a test can be trusted and what to do better.
 Each has its source, or says "common practice, no source".
 """
 
@@ -196,8 +195,7 @@ def _pump(conditions: AsTested) -> Iterator[_Point]:
         yield (
             "metering valve?",
             "Not recorded what was done with the metering valve.",
-            "Record unplugged, dummy or driven: unplugged means full delivery on one kind and none on "
-            "another.",
+            "Record unplugged, dummy or driven: unplugged means full delivery on one kind and none on another.",
             PRACTICE,
         )
     if conditions.measure == Measure.PUMP_RISE and conditions.rise_to_bar is None:
@@ -251,8 +249,7 @@ def _readings(reads: Mapping[str, Averaged], relative: float, conditions: AsTest
     apart = [
         read.position
         for read in reads.values()
-        if read.spread_found is not None
-        and read.spread_found > REPEAT_FACTOR * _relative_error(read, relative)
+        if read.spread_found is not None and read.spread_found > REPEAT_FACTOR * _relative_error(read, relative)
     ]
     if apart:
         yield (
@@ -281,9 +278,7 @@ def _readings(reads: Mapping[str, Averaged], relative: float, conditions: AsTest
             "Measure longer or use a narrower tube.",
             "arithmetic",
         )
-    if conditions.measure == Measure.PUMP_PEAK and any(
-        read.bound == Bound.AT_LEAST for read in reads.values()
-    ):
+    if conditions.measure == Measure.PUMP_PEAK and any(read.bound == Bound.AT_LEAST for read in reads.values()):
         yield (
             "at the limiter",
             'The peak stands at the limiter or the end of the scale: it is an "at least".',

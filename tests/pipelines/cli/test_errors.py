@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from conftest import Outcome, Run
 from pipelines import workspace
 from pipelines.cli import main
 from wearlab.store.database import open_database
@@ -15,24 +16,8 @@ from wearlab.store.database import open_database
 ROOT = Path(__file__).parents[3]
 
 
-class Outcome:
-    def __init__(self, code: int, out: str, err: str) -> None:
-        self.code, self.out, self.err = code, out, err
-
-
 @pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]):  # type: ignore[no-untyped-def]
-    def _run(*words: object) -> Outcome:
-        with pytest.raises(SystemExit) as leaving:
-            main([str(word) for word in words])
-        said = capsys.readouterr()
-        return Outcome(int(leaving.value.code or 0), said.out, said.err)
-
-    return _run
-
-
-@pytest.fixture
-def garage(tmp_path: Path, run) -> Path:  # type: ignore[no-untyped-def]
+def garage(tmp_path: Path, run: Run) -> Path:
     home = tmp_path / "garage"
     assert run("new", home).code == 0
     return home
@@ -47,13 +32,13 @@ def one_sentence(outcome: Outcome, *words: str) -> None:
         assert word in lines[0], lines[0]
 
 
-def test_no_workspace(tmp_path: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_no_workspace(tmp_path: Path, run: Run) -> None:
     outcome = run("readings", "--home", tmp_path)
     assert outcome.code == 2
     one_sentence(outcome, "not a workspace", "wearlab new")
 
 
-def test_a_workspace_is_not_made_twice(garage: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_a_workspace_is_not_made_twice(garage: Path, run: Run) -> None:
     outcome = run("new", garage)
     assert outcome.code == 2
     one_sentence(outcome, "already is a workspace", "nothing was changed")
@@ -64,7 +49,10 @@ def test_a_workspace_is_not_made_twice(garage: Path, run) -> None:  # type: igno
     [
         ("name = [", ("not valid TOML",)),
         ("colour = 1\n", ("colour", "not a known key")),
-        ('[[limits]]\nname="a"\nmeasure="return_flow"\nkind="most"\nvalue=3\nsource="x y z"\n', ("unit", "limits")),
+        (
+            '[[limits]]\nname="a"\nmeasure="return_flow"\nkind="most"\nvalue=3\nsource="x y z"\n',
+            ("unit", "limits"),
+        ),
         (
             '[[limits]]\nname="a"\nmeasure="return_flow"\nprotocol="p"\nkind="most"\nvalue=3\nunit="ml/min"\n'
             'source="test data"\n',
@@ -73,26 +61,26 @@ def test_a_workspace_is_not_made_twice(garage: Path, run) -> None:  # type: igno
         ("[visits]\nevery_days = 'soon'\n", ("visits.every_days",)),
     ],
 )
-def test_a_broken_config(garage: Path, run, text: str, words: tuple[str, ...]) -> None:  # type: ignore[no-untyped-def]
+def test_a_broken_config(garage: Path, run: Run, text: str, words: tuple[str, ...]) -> None:
     (garage / "wearlab.toml").write_text(text)
     outcome = run("readings", "--home", garage)
     assert outcome.code == 2
     one_sentence(outcome, "wearlab.toml", *words)
 
 
-def test_nothing_loaded_yet(garage: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_nothing_loaded_yet(garage: Path, run: Run) -> None:
     outcome = run("readings", "--home", garage)
     assert outcome.code == 2
     one_sentence(outcome, "wearlab load")
 
 
-def test_missing_file(garage: Path, tmp_path: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_missing_file(garage: Path, tmp_path: Path, run: Run) -> None:
     outcome = run("load", tmp_path / "gone.csv", "--home", garage)
     assert outcome.code == 2
     one_sentence(outcome, "gone.csv")
 
 
-def test_folder_without_sheets(garage: Path, tmp_path: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_folder_without_sheets(garage: Path, tmp_path: Path, run: Run) -> None:
     (tmp_path / "empty").mkdir()
     outcome = run("load", tmp_path / "empty", "--home", garage)
     assert outcome.code == 2
@@ -111,7 +99,7 @@ def test_folder_without_sheets(garage: Path, tmp_path: Path, run) -> None:  # ty
 def test_a_file_that_is_no_sheet_is_refused_and_changes_nothing(
     garage: Path,
     tmp_path: Path,
-    run,  # type: ignore[no-untyped-def]
+    run: Run,
     name: str,
     content: bytes,
     word: str,
@@ -128,7 +116,7 @@ def test_a_file_that_is_no_sheet_is_refused_and_changes_nothing(
         assert db.value("SELECT count(*) FROM raw_row") == 0
 
 
-def test_some_files_refused_gives_one(garage: Path, tmp_path: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_some_files_refused_gives_one(garage: Path, tmp_path: Path, run: Run) -> None:
     sheets = tmp_path / "sheets"
     sheets.mkdir()
     (sheets / "strange.csv").write_bytes(b"some,unknown,header\n1,2,3\n")
@@ -140,22 +128,27 @@ def test_some_files_refused_gives_one(garage: Path, tmp_path: Path, run) -> None
     sheet = book.active
     heads = {str(cell.value): cell.column for cell in sheet[1]}
     sheet.cell(2, heads["Vehicle"], "X1")
-    sheet.cell(2, next(column for head, column in heads.items() if head.startswith("Date")), "2026-05-04")
+    sheet.cell(2, heads["Test date"], "2026-05-04")
     sheet.cell(2, next(column for head, column in heads.items() if head.startswith("Cyl 1")), 12.5)
     book.save(form)
     outcome = run("load", sheets, "--home", garage, "--as-of", "2026-06-01")
     assert outcome.code == 1, outcome.out + outcome.err
 
 
-def test_unknown_vehicle(garage: Path, tmp_path: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_unknown_vehicle(garage: Path, tmp_path: Path, run: Run) -> None:
     open_database(garage / "wearlab.duckdb").close()
-    for words in (["judge", "Z9"], ["vehicle", "Z9"], ["readings", "Z9"], ["note", "Z9", "cleaning", "--on", "2026-01-01"]):
+    for words in (
+        ["judge", "Z9"],
+        ["vehicle", "Z9"],
+        ["readings", "Z9"],
+        ["note", "Z9", "cleaning", "--on", "2026-01-01"],
+    ):
         outcome = run(*words, "--home", garage)
         assert outcome.code == 2
         one_sentence(outcome, "Z9")
 
 
-def test_a_newer_database(garage: Path, run) -> None:  # type: ignore[no-untyped-def]
+def test_a_newer_database(garage: Path, run: Run) -> None:
     with open_database(garage / "wearlab.duckdb") as db:
         db.run("UPDATE meta SET value = '99' WHERE key = 'schema_version'")
     outcome = run("readings", "--home", garage)
@@ -165,7 +158,7 @@ def test_a_newer_database(garage: Path, run) -> None:  # type: ignore[no-untyped
 
 def test_a_locked_database_waits_aloud_then_names_the_process(
     garage: Path,
-    run,  # type: ignore[no-untyped-def]
+    run: Run,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(workspace, "WAIT_S", 0.8)
@@ -194,13 +187,13 @@ def test_a_locked_database_waits_aloud_then_names_the_process(
 
 
 @pytest.mark.parametrize("words", [["month", "2026-13"], ["month", "october"], ["due", "--as-of", "31.10.2026"]])
-def test_a_date_that_is_none(garage: Path, run, words: list[str]) -> None:  # type: ignore[no-untyped-def]
+def test_a_date_that_is_none(garage: Path, run: Run, words: list[str]) -> None:
     outcome = run(*words, "--home", garage)
     assert outcome.code == 2
     one_sentence(outcome, "2026-10")
 
 
-def test_an_unknown_option_and_the_way_to_help(run) -> None:  # type: ignore[no-untyped-def]
+def test_an_unknown_option_and_the_way_to_help(run: Run) -> None:
     outcome = run("due", "--soon")
     assert outcome.code == 2
     one_sentence(outcome, "--soon", "--help")
@@ -208,7 +201,7 @@ def test_an_unknown_option_and_the_way_to_help(run) -> None:  # type: ignore[no-
 
 def test_a_fault_of_our_own_is_a_sentence_unless_debug(
     garage: Path,
-    run,  # type: ignore[no-untyped-def]
+    run: Run,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def broken(*_: object, **__: object) -> None:

@@ -54,7 +54,7 @@ class Bench:
 
     def readings(self, row: int, columns: str = "position, value, unit, bound") -> list[tuple[Any, ...]]:
         return self.db.rows(
-            f"SELECT {columns} FROM reading JOIN test USING (test_id, vehicle, measure, protocol) "  # noqa: S608
+            f"SELECT {columns} FROM reading JOIN test USING (test_id, vehicle, tested_on, measure, protocol) "  # noqa: S608
             "WHERE reading.row_no = ? ORDER BY col_no",
             [row],
         )

@@ -204,9 +204,7 @@ def test_an_unknown_encoding_of_a_part(tmp_path: Path) -> None:
 def test_a_false_dimension_takes_no_memory(tmp_path: Path) -> None:
     path = tmp_path / "dimension.xlsx"
     cell = b'<sheetData><row r="1"><c r="B1"><v>1</v></c></row></sheetData>'
-    path.write_bytes(
-        _page(b"<worksheet " + _MAIN + b'><dimension ref="A1:XFD1048576"/>' + cell + b"</worksheet>")
-    )
+    path.write_bytes(_page(b"<worksheet " + _MAIN + b'><dimension ref="A1:XFD1048576"/>' + cell + b"</worksheet>"))
     assert read_file(path).sheets[0].rows == [["", "1"]]
 
 

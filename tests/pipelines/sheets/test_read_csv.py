@@ -238,17 +238,13 @@ def test_what_a_writer_wrote_is_read_back(rows: list[list[str]], sign: str, enco
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(
     values=st.lists(
-        st.tuples(
-            st.integers(1, 999), st.decimals(0, 99, places=1), st.sampled_from(["", "ok", "hot, foam"])
-        ),
+        st.tuples(st.integers(1, 999), st.decimals(0, 99, places=1), st.sampled_from(["", "ok", "hot, foam"])),
         min_size=2,
         max_size=20,
     ),
     sign=st.sampled_from(";\t|"),
 )
-def test_the_delimiter_is_found_beside_decimal_commas(
-    values: list[tuple[int, object, str]], sign: str
-) -> None:
+def test_the_delimiter_is_found_beside_decimal_commas(values: list[tuple[int, object, str]], sign: str) -> None:
     rows = [["Vehicle", "Value", "Note"]] + [[f"M{a}", str(b).replace(".", ","), c] for a, b, c in values]
     out = io.StringIO()
     csv.writer(out, delimiter=sign).writerows(rows)

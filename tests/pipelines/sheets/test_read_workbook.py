@@ -68,9 +68,7 @@ def test_a_sheet_as_workshops_keep_it(tmp_path: Path) -> None:
     file = read_file(path)
     assert file.kind == "xlsx"
     assert [each.sheet for each in file.sheets] == ["2025", "legend"]
-    assert file.notes == (
-        'sheet "old" is hidden and was not read: unhide it in the workbook if its rows belong here',
-    )
+    assert file.notes == ('sheet "old" is hidden and was not read: unhide it in the workbook if its rows belong here',)
     first = file.sheets[0]
     assert first.rows == [
         ["Spring round"] * 4,

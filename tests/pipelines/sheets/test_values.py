@@ -77,8 +77,16 @@ def test_the_other_reading_is_only_suggested() -> None:
 
 @pytest.mark.parametrize(
     ("text", "value", "bound"),
-    [(">50", 50, 1), ("≥ 50", 50, 1), (">= 120 ml", 120, 1), ("100+", 100, 1), ("over 80", 80, 1)]
-    + [("<1", 1, -1), ("≤0.5", 0.5, -1), ("less than 2", 2, -1)],
+    [
+        (">50", 50, 1),
+        ("≥ 50", 50, 1),
+        (">= 120 ml", 120, 1),
+        ("100+", 100, 1),
+        ("over 80", 80, 1),
+        ("<1", 1, -1),
+        ("≤0.5", 0.5, -1),
+        ("less than 2", 2, -1),
+    ],
 )
 def test_bounds(text: str, value: float, bound: int) -> None:
     found = read_number(text, POINT)
@@ -105,7 +113,7 @@ def test_units_marks_and_steps_stay_with_the_number() -> None:
 
 
 @given(
-    st.integers(-10**9, 10**9),
+    st.integers(-(10**9), 10**9),
     st.integers(0, 3),
     st.sampled_from([(".", ""), (".", ","), (".", "'"), (",", "."), (",", " "), (",", "\u00a0")]),
 )
@@ -150,8 +158,21 @@ def test_cells_typed_as_dates_are_iso_whatever_the_layout_declares() -> None:
 
 @pytest.mark.parametrize(
     ("text", "position"),
-    [("1", "1"), ("01", "1"), ("cyl 1", "1"), ("Cyl. 3", "3"), ("#2", "2"), ("Zyl 4", "4"), ("pump", "pump")]
-    + [("set", "set"), ("total", "set"), ("0", None), ("25", None), ("left", None), ("1-3", None)],
+    [
+        ("1", "1"),
+        ("01", "1"),
+        ("cyl 1", "1"),
+        ("Cyl. 3", "3"),
+        ("#2", "2"),
+        ("Zyl 4", "4"),
+        ("pump", "pump"),
+        ("set", "set"),
+        ("total", "set"),
+        ("0", None),
+        ("25", None),
+        ("left", None),
+        ("1-3", None),
+    ],
 )
 def test_positions(text: str, position: str | None) -> None:
     assert position_of(text) == position
@@ -180,7 +201,7 @@ def test_remarks_tell_what_a_test_needs() -> None:
     assert hint("rig leaks 4 bar/s alone").rig_leak
     assert hint("order written 1-3-4-2").order == ("1", "3", "4", "2")
     assert hint("US").country == "us"
-    assert hint("hot day") == hint("")
+    assert repr(hint("hot day")) == repr(hint(""))
     assert mark_meaning("* foam", "*") == "foam"
 
 

@@ -11,9 +11,7 @@ from wearlab.charts.series import Forecast, Limit, Line, Mark, Point, Series, Ve
 FIRST = date(2022, 3, 7)
 
 
-def points(
-    start: float, rate: float, count: int = 8, *, wobble: float = 0.04, step: float = 1.0
-) -> tuple[Point, ...]:
+def points(start: float, rate: float, count: int = 8, *, wobble: float = 0.04, step: float = 1.0) -> tuple[Point, ...]:
     """Readings every 180 days and 24,000 km from 60,000 km on, with a fixed wobble."""
     shifts = (0.4, -0.8, 1.0, -0.2, -1.0, 0.7, 0.1, -0.5)
     return tuple(

@@ -79,9 +79,7 @@ def test_description_tells_levels_limit_and_crossing(history: VehicleHistory) ->
 
 
 def test_hostile_text_is_shown_as_text(history: VehicleHistory) -> None:
-    series = tuple(
-        replace(one, protocol=HOSTILE[:30], part=HOSTILE, unit="$u$&<b>\x07") for one in history.series[:5]
-    )
+    series = tuple(replace(one, protocol=HOSTILE[:30], part=HOSTILE, unit="$u$&<b>\x07") for one in history.series[:5])
     marks = (Mark(date(2024, 1, 5), "$x$ <b>&\n\x00"),)
     bad = replace(history, vehicle=HOSTILE, series=series, marks=marks)
     for chart in (*vehicle_charts(bad), part_chart(bad, series[3])):
@@ -127,9 +125,7 @@ def test_part_chart_names_method_and_interval(history: VehicleHistory) -> None:
 
 def test_without_distance_the_charts_run_over_dates() -> None:
     points = tuple(Point(date(year, 5, 2), 20.0 + year - 2022) for year in (2022, 2023, 2025))
-    history = VehicleHistory(
-        "K1", date(2026, 1, 1), (Series("return_flow", "idle", "ml/min", "1", "p", points),)
-    )
+    history = VehicleHistory("K1", date(2026, 1, 1), (Series("return_flow", "idle", "ml/min", "1", "p", points),))
     assert not ground(history).by_distance
     shown = texts(vehicle_charts(history)[0])
     assert "date (no usable distance)" in shown
@@ -138,19 +134,13 @@ def test_without_distance_the_charts_run_over_dates() -> None:
 
 def test_one_reading_alone_is_drawn() -> None:
     point = Point(date(2026, 5, 2), 20.0, 100_000.0)
-    history = VehicleHistory(
-        "K1", date(2026, 6, 1), (Series("return_flow", "idle", "ml/min", "1", "p", (point,)),)
-    )
+    history = VehicleHistory("K1", date(2026, 6, 1), (Series("return_flow", "idle", "ml/min", "1", "p", (point,)),))
     assert "1: 20.0" in texts(vehicle_charts(history)[0])
 
 
 def test_ground_leaves_out_pairs_that_run_backwards() -> None:
-    points = tuple(
-        Point(date(2024, month, 1), 20.0, km) for month, km in ((1, 10_000.0), (2, 9_000.0), (3, 20_000.0))
-    )
-    base = ground(
-        VehicleHistory("K1", date(2026, 6, 1), (Series("return_flow", "idle", "ml/min", "1", "p", points),))
-    )
+    points = tuple(Point(date(2024, month, 1), 20.0, km) for month, km in ((1, 10_000.0), (2, 9_000.0), (3, 20_000.0)))
+    base = ground(VehicleHistory("K1", date(2026, 6, 1), (Series("return_flow", "idle", "ml/min", "1", "p", points),)))
     assert base.km.tolist() == [10_000.0, 20_000.0]
     assert base.place(date(2024, 1, 31)) == pytest.approx(15.0)
     assert base.day_at(base.place(date(2025, 7, 9))) == pytest.approx(date(2025, 7, 9).toordinal())

@@ -28,9 +28,7 @@ MARCH, MAY, JULY = date(2027, 3, 4), date(2027, 5, 9), date(2027, 7, 30)
         ((None, None, None), MAY, ""),
     ],
 )
-def test_crossings(
-    dates: tuple[date | None, date | None, date | None], as_of: date | None, told: str
-) -> None:
+def test_crossings(dates: tuple[date | None, date | None, date | None], as_of: date | None, told: str) -> None:
     assert when(*dates, as_of) == told
 
 

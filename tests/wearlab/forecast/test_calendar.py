@@ -19,9 +19,7 @@ from wearlab.wear.line import Crossing
 NOW = date(2026, 10, 1)
 
 
-def pace(
-    middle: float, low: float | None = None, high: float | None = None, *, parked: bool = False
-) -> Usage:
+def pace(middle: float, low: float | None = None, high: float | None = None, *, parked: bool = False) -> Usage:
     return Usage(
         as_of=NOW,
         km_per_day=middle,
@@ -36,9 +34,7 @@ def pace(
     )
 
 
-def forecast(
-    low: float, point: float, high: float, usage: Usage | NoAnswer, **options: float
-) -> CalendarForecast:
+def forecast(low: float, point: float, high: float, usage: Usage | NoAnswer, **options: float) -> CalendarForecast:
     return on_calendar(Crossing(point, low, high, 0.8), 100_000, 250_000, usage, NOW, **options)
 
 
@@ -150,9 +146,7 @@ def test_points_are_ordered_and_the_unit_of_distance_changes_nothing(
     early, middle, late = days_to_go(left, usage)
     assert early <= middle * (1 + 1e-12) + 1e-9
     assert middle <= late * (1 + 1e-12) + 1e-9
-    scaled = days_to_go(
-        Remaining(*(place * unit for place in places)), pace(*(paces[k] * unit for k in (1, 0, 2)))
-    )
+    scaled = days_to_go(Remaining(*(place * unit for place in places)), pace(*(paces[k] * unit for k in (1, 0, 2))))
     assert scaled == pytest.approx((early, middle, late), rel=1e-6)
     found = forecast(*(100_000 + place for place in places), usage)
     dates = [d for d in (found.date_p10, found.date_p50, found.date_p90) if d is not None]

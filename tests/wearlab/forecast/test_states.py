@@ -89,9 +89,7 @@ def test_a_reading_beyond_the_scale_may_leave_its_side_open() -> None:
         (41, "at_most", "below", None),
     ],
 )
-def test_which_side_a_reading_lies_on(
-    level: float, bound: str | None, direction: str, past: bool | None
-) -> None:
+def test_which_side_a_reading_lies_on(level: float, bound: str | None, direction: str, past: bool | None) -> None:
     assert reading_past(level, bound, 40, direction) is past  # type: ignore[arg-type]
 
 

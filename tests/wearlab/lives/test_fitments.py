@@ -45,9 +45,7 @@ def some_work(
     file: int | None = 2,
     number: str | None = None,
 ) -> WorkPoint:
-    return WorkPoint(
-        vehicle, day(months), km, kind, position, to, out, into, number, origin, file, row or months
-    )
+    return WorkPoint(vehicle, day(months), km, kind, position, to, out, into, number, origin, file, row or months)
 
 
 def fits(lives: Lives) -> list[Fitment]:
@@ -335,9 +333,7 @@ def test_order_of_the_input_does_not_matter() -> None:
         order = rng.permutation(len(tests))
         shuffled = follow([tests[k] for k in order], works[:: rng.choice([-1, 1])])
         assert shuffled.fitments == reference.fitments
-        assert [shuffled.fitment_of[int(np.flatnonzero(order == k)[0])] for k in range(6)] == list(
-            reference.fitment_of
-        )
+        assert [shuffled.fitment_of[int(np.flatnonzero(order == k)[0])] for k in range(6)] == list(reference.fitment_of)
 
 
 # exposure

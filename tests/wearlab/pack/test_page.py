@@ -278,9 +278,7 @@ def test_counts() -> None:
         (date(2026, 12, 31), None, None),
         (None, None, None),
     ]
-    counted = [
-        (one.month, one.likely, one.possible) for one in crossings_by_month(dates, date(2026, 10, 31), 5)
-    ]
+    counted = [(one.month, one.likely, one.possible) for one in crossings_by_month(dates, date(2026, 10, 31), 5)]
     assert counted == [
         (date(2026, 10, 1), 0, 0), (date(2026, 11, 1), 0, 1), (date(2026, 12, 1), 1, 2),
         (date(2027, 1, 1), 0, 2), (date(2027, 2, 1), 0, 1),

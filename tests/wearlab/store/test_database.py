@@ -33,9 +33,7 @@ def test_files_outside_cannot_be_reached_by_sql(tmp_path: Path) -> None:
 
 def test_an_account_that_does_not_add_up_is_refused(tmp_path: Path) -> None:
     with open_database(tmp_path / "s.duckdb") as db, pytest.raises(Exception, match="CHECK"):
-        db.run(
-            "INSERT INTO source_file VALUES (1,'a','h',1,'l','tests',NULL,now()::TIMESTAMP,10,1,2,3,3,0,5)"
-        )
+        db.run("INSERT INTO source_file VALUES (1,'a','h',1,'l','tests',NULL,now()::TIMESTAMP,10,1,2,3,3,0,5)")
 
 
 def test_a_fault_inside_a_transaction_leaves_nothing(tmp_path: Path) -> None:
@@ -110,7 +108,10 @@ def test_migration_copies_first_and_is_one_transaction(tmp_path: Path, monkeypat
     with open_database(path) as db:
         db.run("INSERT INTO meta VALUES ('kept', 'yes')")
     monkeypatch.setattr(store, "SCHEMA_VERSION", 3)
-    steps = {1: "CREATE TABLE extra (a INTEGER)", 2: "INSERT INTO extra VALUES (1); INSERT INTO nowhere VALUES (1)"}
+    steps = {
+        1: "CREATE TABLE extra (a INTEGER)",
+        2: "INSERT INTO extra VALUES (1); INSERT INTO nowhere VALUES (1)",
+    }
     with pytest.raises(Exception, match="nowhere"):
         migrate(path, 1, steps=steps)
     monkeypatch.setattr(store, "SCHEMA_VERSION", 1)

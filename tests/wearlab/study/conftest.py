@@ -12,9 +12,7 @@ from wearlab.config import LimitRule
 from wearlab.study.facts import AsTested, LimitInForce, MeasuredSet, SetReading
 
 
-def _set(
-    values: Sequence[float | str | None], *, graduation: float | None = None, **more: Any
-) -> MeasuredSet:
+def _set(values: Sequence[float | str | None], *, graduation: float | None = None, **more: Any) -> MeasuredSet:
     """One return-flow test; "120+" ran over, "<0.5" is at most, None was not measured. Keywords:
     conditions."""
     unit = more.pop("unit", "ml")

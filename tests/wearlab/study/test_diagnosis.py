@@ -30,9 +30,7 @@ def _first(rows: tuple[Row, ...], facts: dict[str, str]) -> Row | None:
 
 
 @pytest.mark.parametrize(("rows", "facts"), [(VEHICLE_ROWS, VEHICLE_FACTS), (CYLINDER_ROWS, CYLINDER_FACTS)])
-def test_every_row_can_speak_and_names_known_facts(
-    rows: tuple[Row, ...], facts: dict[str, tuple[str, ...]]
-) -> None:
+def test_every_row_can_speak_and_names_known_facts(rows: tuple[Row, ...], facts: dict[str, tuple[str, ...]]) -> None:
     for row in rows:
         for name, states in row.when.items():
             assert set(states.split("|")) <= set(facts[name]), row.name
@@ -96,9 +94,7 @@ def rules(limit: Maker) -> list[LimitInForce]:
     ]
 
 
-def _findings(
-    rules: list[LimitInForce], *tests: MeasuredSet, family: FamilyFacts = FOUR
-) -> tuple[Finding, ...]:
+def _findings(rules: list[LimitInForce], *tests: MeasuredSet, family: FamilyFacts = FOUR) -> tuple[Finding, ...]:
     visit = VisitFacts("V1", date(2026, 3, 1), tests, 120_000.0)
     return judge(visit, rules, family, Spread()).findings
 
@@ -129,8 +125,7 @@ def test_weak_pump_with_unknown_supply(rules: list[LimitInForce], pump: Maker) -
 def test_weak_pump_with_good_supply(rules: list[LimitInForce], pump: Maker) -> None:
     assert _findings(rules, pump(700.0))[0].verdict == Verdict.PUMP
     assert (
-        _findings(rules, pump(6.0, "pump_rise", supply_note="supply ok, filter ok, no air"))[0].verdict
-        == Verdict.PUMP
+        _findings(rules, pump(6.0, "pump_rise", supply_note="supply ok, filter ok, no air"))[0].verdict == Verdict.PUMP
     )
 
 

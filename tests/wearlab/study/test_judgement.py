@@ -38,12 +38,9 @@ def _texts(judgement: Judgement) -> list[str]:
 def test_headline_names_the_worst_cylinder_and_the_steps_what_to_do(flows: Maker, limit: Maker) -> None:
     found = _judge([limit("most", 25.0, unit="ml/min")], flows([14.0, 35.0, 45.0, 16.0]))
     assert found.headline == (
-        "Injectors: cylinder 3 reads 45 ml/min against at most 25 ml/min: past limit by 20 ml/min. "
-        "1 more past a limit."
+        "Injectors: cylinder 3 reads 45 ml/min against at most 25 ml/min: past limit by 20 ml/min. 1 more past a limit."
     )
-    assert found.next_steps[0].startswith("Cylinders 2 and 3: ") or found.next_steps[0].startswith(
-        "Cylinder 3: "
-    )
+    assert found.next_steps[0].startswith("Cylinders 2 and 3: ") or found.next_steps[0].startswith("Cylinder 3: ")
     assert TRIM in found.cautions
     assert found.cautions[-1] == PLANS_ONLY
 
@@ -86,9 +83,7 @@ def test_limits_of_another_protocol_are_mentioned(flows: Maker, limit: Maker) ->
 
 def test_a_limit_without_conditions_says_so(flows: Maker, limit: Maker) -> None:
     found = _judge([limit("most", 25.0, unit="ml/min")], flows([12.0, 13.0, 12.0, 14.0]))
-    assert found.tests[0].notes == (
-        'Limit "most" states no test conditions: readings are judged as measured.',
-    )
+    assert found.tests[0].notes == ('Limit "most" states no test conditions: readings are judged as measured.',)
     stated = limit("most", 25.0, unit="ml/min", conditions={"rail_bar": (260, 300)})
     assert _judge([stated], flows([12.0, 13.0, 12.0, 14.0])).tests[0].notes == ()
 

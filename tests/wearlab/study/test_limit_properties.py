@@ -79,9 +79,7 @@ def test_running_over_is_never_better_than_the_same_number(values: list[float], 
     kind=st.sampled_from(["set total most", "times lowest", "times median"]),
 )
 def test_an_incomplete_set_never_passes(values: list[float], gone: int, kind: str) -> None:
-    readings = tuple(
-        SetReading(str(n), value, "ml/min", value) for n, value in enumerate(values, 1) if n != gone + 1
-    )
+    readings = tuple(SetReading(str(n), value, "ml/min", value) for n, value in enumerate(values, 1) if n != gone + 1)
     results = judge_limits(MeasuredSet(IDLE, readings), [RULES[kind]], FamilyFacts(cylinders=4), Spread(), ON)
     assert results
     assert {result.outcome for result in results} <= {Outcome.CANNOT, Outcome.PAST, Outcome.REPEAT}

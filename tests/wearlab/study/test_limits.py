@@ -42,10 +42,7 @@ def test_the_error_decides_between_past_and_repeat(flows: Maker, limit: Maker) -
     assert results[2].error == pytest.approx(1.645 * 2.7)
     assert results[2].margin == pytest.approx(-2.0)
     assert "past limit by 2 ml/min, within the reading's error of 4.44 ml/min; repeat" in results[2].sentence
-    assert (
-        results[3].sentence
-        == "Cylinder 4 reads 35 ml/min against at most 25 ml/min: past limit by 10 ml/min."
-    )
+    assert results[3].sentence == "Cylinder 4 reads 35 ml/min against at most 25 ml/min: past limit by 10 ml/min."
 
 
 def test_more_repeats_settle_what_one_could_not(flows: Maker, limit: Maker) -> None:
@@ -105,9 +102,7 @@ def test_bounds_against_a_most(flows: Maker, limit: Maker, value: str | float, o
     ("value", "bound", "outcome"),
     [(1600, "at_least", "WITHIN"), (1000, "at_least", "CANNOT"), (800, None, "PAST"), (1080, None, "REPEAT")],
 )
-def test_bounds_against_a_least(
-    pump: Maker, limit: Maker, value: float, bound: str | None, outcome: str
-) -> None:
+def test_bounds_against_a_least(pump: Maker, limit: Maker, value: float, bound: str | None, outcome: str) -> None:
     rule = limit("least", 1100.0, unit="bar", measure="pump_peak")
     assert _outcomes(_judge(pump(value, bound=bound), rule)) == [outcome]
 
@@ -145,9 +140,7 @@ class TestLowest:
         assert results[3].compared_with == "lowest valid: cylinder 2"
         assert results[3].outcome == Outcome.PAST
 
-    def test_a_part_just_fitted_is_not_the_lowest_but_completes_the_set(
-        self, flows: Maker, limit: Maker
-    ) -> None:
+    def test_a_part_just_fitted_is_not_the_lowest_but_completes_the_set(self, flows: Maker, limit: Maker) -> None:
         values = [6.0, 12.0, 14.0, 20.0]
         assert _judge(flows(values), limit("times lowest", 3.0))[3].outcome == Outcome.REPEAT
         results = _judge(flows(values, fresh=("1",)), limit("times lowest", 3.0))
@@ -228,9 +221,7 @@ class TestPercentFromFirst:
         (result,) = _judge(flows([22.0]), limit("percent from first", 50.0))
         assert result.reasons == ("no first reading of the part at cylinder 1",)
 
-    def test_cranking_without_pressure_compares_no_levels_between_tests(
-        self, flows: Maker, limit: Maker
-    ) -> None:
+    def test_cranking_without_pressure_compares_no_levels_between_tests(self, flows: Maker, limit: Maker) -> None:
         """A pump delivers 40, four injectors share it by their leaks (a balance of pump and leaks, computed).
 
         With one leaking three times as much the others read 6.67; once it is replaced they read 10. They rose
@@ -238,9 +229,7 @@ class TestPercentFromFirst:
         """
         leaks = [1.0, 1.0, 3.0, 1.0]
         before = [40.0 * leak / sum(leaks) for leak in leaks]
-        first = {
-            ("return_flow", "crank", str(n)): Baseline(v, date(2026, 2, 1)) for n, v in enumerate(before, 1)
-        }
+        first = {("return_flow", "crank", str(n)): Baseline(v, date(2026, 2, 1)) for n, v in enumerate(before, 1)}
         cranked = {"protocol": "crank", "driven": "crank", "rail_bar": None}
         (result,) = _judge(flows([10.0] * 4, **cranked), limit("percent from first", 30.0), baselines=first)
         assert result.outcome == Outcome.CANNOT

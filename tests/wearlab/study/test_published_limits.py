@@ -19,9 +19,7 @@ from wearlab.study.limits import LimitResult, Outcome, judge_limits
 ON = date(2026, 3, 1)
 FOUR, SIX = FamilyFacts(cylinders=4), FamilyFacts(cylinders=6)
 #: Repeatability so small that only the form of the rule decides.
-EXACT = Spread(
-    idle_percent=1e-6, raised_percent=1e-6, bench_percent=1e-6, crank_percent=1e-6, pump_percent=1e-6
-)
+EXACT = Spread(idle_percent=1e-6, raised_percent=1e-6, bench_percent=1e-6, crank_percent=1e-6, pump_percent=1e-6)
 Maker = Callable[..., Any]
 
 
@@ -31,9 +29,8 @@ def _judge(
     return judge_limits(test, [rule], family, spread, ON)
 
 
-# an engine maker's special instruction on high leak-off: cranked at 150 rpm, a pump can no longer keep up
-# above
-# 38 ml in 30 s over six cylinders, 25 ml in 30 s over four
+# an engine maker's special instruction on high leak-off: cranked at 150 rpm, a pump can no longer keep up above 38
+# ml in 30 s over six cylinders, 25 ml in 30 s over four
 CRANKED = {"protocol": "crank 30 s", "driven": "crank", "duration_s": 30.0, "rail_bar": None}
 
 
@@ -133,9 +130,8 @@ def test_line_over_speed(flows: Maker, limit: Maker) -> None:
 
 
 def test_a_hot_test_is_not_judged_by_a_limit_for_40_degrees(flows: Maker, limit: Maker) -> None:
-    # common practice, no source: a limit is a limit under its own test conditions. Thinned by heat, 30
-    # ml/min at
-    # 70 degC may be some 21 at 40 degC, on either side of a limit of 25.
+    # common practice, no source: a limit is a limit under its own test conditions. Thinned by heat, 30 ml/min at 70
+    # degC may be some 21 at 40 degC, on either side of a limit of 25.
     rule = limit("most", 25.0, unit="ml/min", conditions={"fuel_temp_c": (35, 45)})
     (hot,) = _judge(flows([30.0, 30.0, 30.0, 30.0], fuel_temp_c=70.0), rule, FOUR)
     assert hot.outcome == Outcome.CANNOT

@@ -41,9 +41,7 @@ def test_a_pressure_is_good_or_bad_only_against_the_users_figure(pump: Maker, li
     alone = supply_facts(pump(900.0).conditions, [])
     assert (alone.state, alone.unknown) == ("unknown", ("supply pressure",))
     assert "no figure of yours" in alone.text
-    assert (
-        supply_facts(pump(900.0, supply_note="supply ok, filter ok, no air").conditions, []).state == "good"
-    )
+    assert supply_facts(pump(900.0, supply_note="supply ok, filter ok, no air").conditions, []).state == "good"
 
 
 def test_one_part_left_open_leaves_all_open(pump: Maker, limit: Maker) -> None:

@@ -73,9 +73,7 @@ def test_cranking(flows: Maker) -> None:
 def test_piezo_needs_a_held_return(flows: Maker) -> None:
     piezo = FamilyFacts("van", 4, "piezo servo")
     assert _codes(_twice(flows([20.0] * 4)), family=piezo) == ["piezo without back pressure"]
-    assert _codes(_twice(flows([20.0] * 4, back_pressure_bar=1.0)), family=piezo) == [
-        "piezo without back pressure"
-    ]
+    assert _codes(_twice(flows([20.0] * 4, back_pressure_bar=1.0)), family=piezo) == ["piezo without back pressure"]
     assert _codes(_twice(flows([20.0] * 4, back_pressure_bar=10.0)), family=piezo) == []
 
 

@@ -76,9 +76,7 @@ def _exact_inverse_diagonal(x: NDArray[np.float64], degree: int) -> list[Fractio
     """Diagonal of (X'X)^-1 of plain powers, by Gauss-Jordan in rational numbers: no rounding at all."""
     size = degree + 1
     sums = [sum((Fraction(float(v)) ** p for v in x), Fraction(0)) for p in range(2 * degree + 1)]
-    table = [
-        [sums[i + j] for j in range(size)] + [Fraction(int(i == j)) for j in range(size)] for i in range(size)
-    ]
+    table = [[sums[i + j] for j in range(size)] + [Fraction(int(i == j)) for j in range(size)] for i in range(size)]
     for i in range(size):
         lead = table[i][i]
         table[i] = [cell / lead for cell in table[i]]
