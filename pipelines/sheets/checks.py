@@ -30,6 +30,8 @@ PEAK_SPAN_BAR = (50.0, 3500.0)
 PEAK_USUAL_BAR = (300.0, 2600.0)
 #: Distance a day (km) beyond which two meter readings do not belong together.
 KM_A_DAY_MOST = 500.0
+#: A tube is marked a little below its brim; more than this times its size cannot have been in it.
+TUBE_BRIM = 1.15
 #: Dates before this year are slips: such systems did not exist.
 FIRST_YEAR = 1990
 #: What a meter or logger writes when it has no value.
@@ -108,6 +110,11 @@ _TABLE = (
         f"{{what}} would be {{more}} bar, beyond {PEAK_SPAN_BAR[0]:g} to {PEAK_SPAN_BAR[1]:g}: "
         "check decimal mark and unit.",
         PRACTICE,
+    ),
+    Rule(
+        "over_tube",
+        _F,
+        "{what} is more than the tube of {more} ml holds: read it again, or say which tube was used.",
     ),
     Rule("without_peak", _C, "{what} belongs to a peak that was set aside: correct that first."),
     Rule(

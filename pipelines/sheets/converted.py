@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.sheets.cells import Bools, Cells, Floats, Ints
+from pipelines.sheets.checks import TUBE_BRIM
 from pipelines.sheets.hints import Hint, hint
 from pipelines.sheets.packed import Packed
 from pipelines.sheets.readings import CODE, Readings
@@ -112,6 +113,7 @@ def convert(
     bound = np.where(zero, -1, bound)
     with np.errstate(invalid="ignore", divide="ignore"):
         level = np.where(zero, np.where(volume, value / duration * 60.0, value), level)
+    _over_tube(readings, flow & volume & (bound == 0), value, tube)
     _tell(readings, value, quantity, quantities, rate, height)
     ounce = readings.keep & open_choice & (country == 0)
     readings.doubt("ounce", ounce)
@@ -130,6 +132,16 @@ def convert(
         notes,
         hints,
     )
+
+
+def _over_tube(readings: Readings, volumes: Bools, value: Floats, tube: Floats) -> None:
+    """A volume that its tube cannot hold is kept out of models; a slipped decimal point is suggested."""
+    with np.errstate(invalid="ignore"):
+        over = readings.keep & volumes & (value > TUBE_BRIM * tube)
+    if not over.any():
+        return
+    slips = [f"{ml / 10:g} ml" if ml / 10 <= size else None for ml, size in zip(value[over], tube[over], strict=True)]
+    readings.doubt("over_tube", over, [f"{size:g}" for size in tube[over]], slips)
 
 
 def _unit_codes(readings: Readings) -> tuple[Cells, list[MeasuredUnit | None], Ints]:

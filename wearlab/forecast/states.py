@@ -2,14 +2,16 @@
 
 The rules, first that applies (thresholds: `config.Horizons`):
 
-1. no limit                 no limit is configured 2. no answer                there is no reading 3. past
-limit               last reading past the limit, and the level's interval wholly past it 4. test again
-only one of these two is past; or the last reading is beyond the tube or gauge, so that
-                            its side of the limit is unknown
-5. book                     middle date within `book_days`, or behind 6. watch                    early date
-within `watch_days` 7. test again               the last test is older than `stale_days`, or the level
-cannot be told from the limit 8. steady                   forecast later than that, or the level moves away
-from the limit on the good side 9. no answer                neither a line nor a pace: the reason says which
+1. `no limit`: no limit is configured.
+2. `no answer`: there is no reading.
+3. `past limit`: the last reading is past the limit, and the level's interval wholly past it.
+4. `test again`: only one of these two is past; or the last reading is beyond the tube or gauge, so that its side of the
+   limit is unknown.
+5. `book`: the middle date lies within `book_days`, or behind.
+6. `watch`: the early date lies within `watch_days`.
+7. `test again`: the last test is older than `stale_days`, or the level cannot be told from the limit.
+8. `steady`: the forecast is later than that, or the level moves away from the limit on the good side.
+9. `no answer`: there is neither a line nor a pace; the reason says which.
 """
 
 from __future__ import annotations
