@@ -87,6 +87,8 @@ def _print_judgement(found: Judgement) -> None:
 
 
 def _print_test(test: ShownTest) -> None:
+    from wearlab.study.limit_results import short
+
     out = console()
     conditions = ", ".join(f"{name} {value}" for name, value in test.conditions)
     rows = [
@@ -105,31 +107,11 @@ def _print_test(test: ShownTest) -> None:
         out.print(f"as tested: {conditions}")
     for sentence in test.comparison.sentences:
         out.print(f"- {sentence}")
-    for line in _verdicts(test):
-        out.print(f"- {line}")
+    for result in short(test.limits):
+        out.print(f"- {result.sentence} [{result.rule}, version {result.version}; {result.source}]")
     for text in (test.unjudged, *test.notes):
         if text:
             out.print(f"- {text}")
-
-
-def _verdicts(test: ShownTest) -> list[str]:
-    """Limit results as lines: cylinders within a limit share one line, every other result has its own."""
-    from wearlab.study.facts import capital, names
-    from wearlab.study.limit_results import Outcome
-
-    lines = []
-    within: dict[tuple[str, int], list[str]] = {}
-    for result in test.limits:
-        if result.outcome == Outcome.WITHIN and result.position is not None and result.position.isdigit():
-            within.setdefault((result.rule, result.version), []).append(result.position)
-        else:
-            lines.append(f"{result.sentence} [{result.rule}, version {result.version}; {result.source}]")
-    for (rule, version), positions in within.items():
-        shown = next(result for result in test.limits if result.rule == rule)
-        lines.append(
-            f"{capital(names(positions))}: within limit, {shown.limit_text} [{rule}, version {version}; {shown.source}]"
-        )
-    return lines
 
 
 def vehicle(

@@ -82,8 +82,7 @@ def demo(
     out.print("")
     out.print("needs attention first:")
     for item in done["attention"][:5]:
-        out.print(
-            f"  {item['vehicle']} {item['position']:<5} {item['state']:<10} {item['when']:<10}  {item['sentence']}"
-        )
+        out.print(f"  {item['vehicle']} {item['position']}, {item['state']}, {item['when']}", style="bold")
+        out.print(f"      {item['sentence']}", soft_wrap=True)
     out.print("")
     out.print(f"the page: {done['html']}")

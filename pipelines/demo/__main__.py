@@ -13,9 +13,7 @@ def main() -> None:
     """Read the arguments and write the demo."""
     parser = argparse.ArgumentParser(prog="python -m pipelines.demo", description=__doc__)
     parser.add_argument("folder", type=Path, metavar="OUT_DIR")
-    parser.add_argument(
-        "--seed", type=int, default=SEED, help=f"another fleet of the same kind (default {SEED})"
-    )
+    parser.add_argument("--seed", type=int, default=SEED, help=f"another fleet of the same kind (default {SEED})")
     given = parser.parse_args()
     write_demo(given.folder, given.seed)
 

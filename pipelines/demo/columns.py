@@ -42,8 +42,7 @@ RISE: dict[str, Value] = {"position": "pump", "unit": "s", "measure": "pump_rise
 
 def _cylinders(form: str, **more: Value) -> tuple[Col, ...]:
     return tuple(
-        Col(form.format(n), "reading", {"position": str(n), "unit": "ml", **more})
-        for n in range(1, MOST_CYLINDERS + 1)
+        Col(form.format(n), "reading", {"position": str(n), "unit": "ml", **more}) for n in range(1, MOST_CYLINDERS + 1)
     )
 
 
@@ -60,13 +59,48 @@ _NORTH_START = (Col("Vehicle", "vehicle"), Col("Date", "date"), Col("Odometer (k
 _CRANK_SPEED = Col("Crank speed (rpm)", "speed", {"unit": "rpm"})
 _BATTERY = Col("Battery (V)", "battery", {"unit": "V"})
 _NORTH_END = (Col("Tech", "technician"), Col("Notes", "note"))
+#: what a workshop writes for each reason of a visit -> the layouts' word for it
+REASONS: dict[str, dict[str, str]] = {
+    "North": {
+        "service": "planned",
+        "driver complains": "complaint",
+        "check after rep.": "after repair",
+        "warr.": "warranty",
+        "came back": "return",
+    },
+    "Lake": {
+        "routine": "planned",
+        "fault reported": "complaint",
+        "post repair": "after repair",
+        "guarantee": "warranty",
+        "again": "return",
+    },
+    "Mill": {
+        "PM": "planned",
+        "Complaint": "complaint",
+        "After rep.": "after repair",
+        "Warranty": "warranty",
+        "Re-visit": "return",
+    },
+}
+
+
+def reason_written(workshop: str, reason: str) -> str:
+    """The word a workshop writes for a reason; blank stays blank."""
+    return next((word for word, meaning in REASONS[workshop].items() if meaning == reason), "")
+
+
+_NORTH_VISIT = (
+    Col("Reason", "reason", {"words": REASONS["North"]}), Col("Complaint", "complaint"),
+    Col("Codes", "fault_codes"),
+)  # fmt: skip
 
 NORTH_IDLE = SheetKind(
     "north_idle", "north workshop, idle", "tests", "one row a visit, one column a cylinder", _NORTH_FILE,
     (
         *_NORTH_START, Col("Run", "repeat"), Col("Fuel temp °C", "fuel_temp", _TEMP),
         Col("Rail (bar)", "rail", {"unit": "bar"}), Col("Time (s)", "duration", {"unit": "s"}),
-        *_cylinders("Cyl {} (ml)"), *_NORTH_END,
+        *_cylinders("Cyl {} (ml)"), *_NORTH_VISIT, *_NORTH_END,
     ),
     {"measure": "return_flow", "protocol": "warm idle", "temp_kind": "return", "rig": "R-north"},
 )  # fmt: skip
@@ -85,7 +119,8 @@ NORTH_PUMP = SheetKind(
     (
         *_NORTH_START, Col("Peak (bar)", "reading", PEAK), Col("Rise to 1000 bar (s)", "reading", RISE),
         _CRANK_SPEED, _BATTERY,
-        Col("Supply (bar)", "supply", {"unit": "bar"}), Col("Tank °C", "fuel_temp", _TEMP), *_NORTH_END,
+        Col("Supply (bar)", "supply", {"unit": "bar"}), Col("Supply seen", "supply_note"),
+        Col("Tank °C", "fuel_temp", _TEMP), *_NORTH_VISIT, *_NORTH_END,
     ),
     {"driven": "crank", "volume": "20 ml", "temp_kind": "tank", "rig": "R-north"},
 )  # fmt: skip
@@ -102,7 +137,9 @@ LAKE = SheetKind(
         Col("rise_to_bar", "rise_to", {"unit": "bar"}), Col("rail_bar", "rail", {"unit": "bar"}),
         Col("fuel_c", "fuel_temp", _TEMP), Col("rpm", "speed", {"unit": "rpm"}),
         Col("battery_v", "battery", {"unit": "V"}), Col("supply_bar", "supply", {"unit": "bar"}),
-        Col("serial", "serial"), Col("by", "technician"), Col("remark", "note"),
+        Col("supply_seen", "supply_note"), Col("serial", "serial"),
+        Col("why", "reason", {"words": REASONS["Lake"]}), Col("driver_says", "complaint"),
+        Col("codes", "fault_codes"), Col("by", "technician"), Col("remark", "note"),
     ),
     {"rig": "R-lake"},
 )  # fmt: skip
@@ -116,10 +153,12 @@ MILL = SheetKind(
         Col("Rail [bar]", "rail", {"unit": "bar"}),
         Col("Fuel [°C]", "fuel_temp", _TEMP), Col("Crank [rpm]", "speed", {"unit": "rpm"}),
         Col("Batt. [V]", "battery", {"unit": "V"}), Col("Supply [bar]", "supply", {"unit": "bar"}),
+        Col("Filter, air", "supply_note"),
         *_cylinders("Return flow #{} [ml]", measure="return_flow"),
         Col("Pump Peak [bar]", "reading", {**PEAK, "volume": "20 ml"}),
         Col("Pump Rise to 1000 bar [s]", "reading", {**RISE, "volume": "20 ml"}),
-        Col("Mech.", "technician"), Col("Remarks", "note"),
+        Col("Reason", "reason", {"words": REASONS["Mill"]}), Col("Complaint", "complaint"),
+        Col("DTC", "fault_codes"), Col("Mech.", "technician"), Col("Remarks", "note"),
     ),
     {"rig": "R-mill"},
 )  # fmt: skip

@@ -42,9 +42,7 @@ def make_fleet(seed: int) -> Fleet:
     deliveries = make_deliveries(seed)
     planted = plant(seed, vehicles, deliveries)
     lives = [life for vehicle in vehicles for life in _lives(seed, vehicle, planted)]
-    swapped = _widest_pair(
-        [life for life in lives if life.vehicle.key == planted.swap_vehicle], planted.swap_day
-    )
+    swapped = _widest_pair([life for life in lives if life.vehicle.key == planted.swap_vehicle], planted.swap_day)
     return Fleet(
         seed=seed,
         vehicles=vehicles,

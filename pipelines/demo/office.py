@@ -89,9 +89,7 @@ def events_bytes(fleet: Fleet) -> bytes:
     for depot, days in fleet.deliveries.items():
         rows += [{"date": day.isoformat(), "work": "fuel delivered", "depot": depot} for day in days]
     rows.sort(key=lambda row: (row["date"], row.get("vehicle", ""), row.get("depot", ""), row["work"]))
-    return csv_bytes(
-        [EVENTS.headers, *([row.get(h, "") for h in EVENTS.headers] for row in rows)], ",", "utf-8", "\n"
-    )
+    return csv_bytes([EVENTS.headers, *([row.get(h, "") for h in EVENTS.headers] for row in rows)], ",", "utf-8", "\n")
 
 
 def _replacements(fleet: Fleet) -> list[dict[str, str]]:

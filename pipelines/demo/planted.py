@@ -35,9 +35,7 @@ def plant(seed: int, vehicles: tuple[Vehicle, ...], deliveries: dict[str, tuple[
     delivery = min(deliveries[sc.CONTAMINATED_DEPOT], key=lambda day: abs((day - sc.CONTAMINATED_ABOUT).days))
     until = delivery + timedelta(days=sc.CONTAMINATED_DAYS)
     fuelled = tuple(
-        v.key
-        for v in vehicles
-        if v.depot == sc.CONTAMINATED_DEPOT and any(delivery <= day < until for day in v.fills)
+        v.key for v in vehicles if v.depot == sc.CONTAMINATED_DEPOT and any(delivery <= day < until for day in v.fills)
     )
     free = [v for v in vehicles if v.key not in fuelled]
 

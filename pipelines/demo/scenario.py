@@ -1,7 +1,7 @@
 """What the demo invents: families, rigs, dates, limits, the size of every effect, and how much is planted.
 
 Nothing here describes a real engine. Levels are of the size that the trade sees (8 to 30 ml/min at warm idle,
-1000 to 1600 bar on a closed volume); every limit is made up for the demo.
+1000 to 1600 bar on a closed volume); every limit is made up for the demo but the engine totals while cranking.
 """
 
 from __future__ import annotations
@@ -110,6 +110,9 @@ IDLE_TEMP_C = 45.0
 PRESSURE_EXPONENT = 0.95
 VISCOSITY_EXPONENT = 0.65
 CRANK_RAIL_MOST_BAR = 900.0
+#: most that a whole engine may return in 30 s while cranking, by its cylinders: figures that were published for
+#: cranking at 150 rpm (an engine maker's special instruction); above them that pump cannot keep up
+CRANK_TOTAL_MOST_ML = {4: 25.0, 6: 38.0}
 PUMP_TEMP_C = 15.0
 PUMP_VISCOSITY_EXPONENT = 0.10
 #: a pump that has lost one log unit of peak takes this many log units longer to reach the stated pressure

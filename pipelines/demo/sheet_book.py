@@ -10,7 +10,7 @@ from typing import Any
 
 import xlsxwriter
 
-from pipelines.demo.columns import MILL, MOST_CYLINDERS
+from pipelines.demo.columns import MILL, MOST_CYLINDERS, reason_written
 from pipelines.demo.fleet import Fleet
 from pipelines.demo.sheet_text import Sheets, spelled, years
 from pipelines.demo.visits import DemoTest, Shown
@@ -18,8 +18,12 @@ from pipelines.demo.visits import DemoTest, Shown
 NAME = "mill.xlsx"
 _TEST_WORDS = {"idle": "hot idle", "crank": "starter", "pump": "pump block"}
 _HEADER_ROW = 2
-_UPPER = ("Vehicle", "Date", "Odo", "Test", "Run", "Dur.", "Rail", "Fuel", "Crank", "Batt.", "Supply")
-_LOWER = ("", "", "[km]", "", "", "[s]", "[bar]", "[°C]", "[rpm]", "[V]", "[bar]")
+_UPPER = (
+    "Vehicle", "Date", "Odo", "Test", "Run", "Dur.", "Rail", "Fuel", "Crank", "Batt.", "Supply", "Filter, air",
+)  # fmt: skip
+_LOWER = ("", "", "[km]", "", "", "[s]", "[bar]", "[°C]", "[rpm]", "[V]", "[bar]", "")
+_SUPPLY_SEEN = len(_UPPER) - 1
+_LAST = ("Reason", "Complaint", "DTC", "Mech.", "Remarks")
 _FIRST_TUBE = len(_UPPER)
 _PEAK = _FIRST_TUBE + MOST_CYLINDERS
 
@@ -36,9 +40,7 @@ def write_mill(fleet: Fleet, tests: Sequence[DemoTest], sheets: Sheets) -> None:
         "name": book.add_format({"valign": "top"}),
     }
     for year, group in years(tests).items():
-        _sheet(
-            book.add_worksheet(year), formats, f"Mill workshop, injection tests {year}", fleet, group, sheets
-        )
+        _sheet(book.add_worksheet(year), formats, f"Mill workshop, injection tests {year}", fleet, group, sheets)
     book.close()
     sheets.files[NAME] = target.getvalue()
 
@@ -57,7 +59,7 @@ def _sheet(
     page.merge_range(_HEADER_ROW, _PEAK, _HEADER_ROW, _PEAK + 1, "Pump", formats["head"])
     for column, text in ((_PEAK, "Peak [bar]"), (_PEAK + 1, "Rise to 1000 bar [s]")):
         page.write_string(_HEADER_ROW + 1, column, text, formats["head"])
-    for column, text in ((_PEAK + 2, "Mech."), (_PEAK + 3, "Remarks")):
+    for column, text in enumerate(_LAST, start=_PEAK + 2):
         page.write_string(_HEADER_ROW, column, text, formats["head"])
     page.freeze_panes(_HEADER_ROW + 2, 1)
     page.set_column(1, 1, 11)
@@ -95,9 +97,12 @@ def _row(page: Any, row: int, test: DemoTest, formats: dict[str, Any]) -> None:
     for place, shown in test.readings.items():
         pump_column = {"peak": _PEAK, "rise": _PEAK + 1}.get(place)
         _reading(page, row, _FIRST_TUBE + int(place) - 1 if pump_column is None else pump_column, shown)
-    page.write_string(row, _PEAK + 2, test.technician)
-    if test.note:
-        page.write_string(row, _PEAK + 3, test.note)
+    texts = (
+        reason_written("Mill", test.reason), test.complaint, test.fault_codes, test.technician, test.note,
+    )  # fmt: skip
+    for column, text in ((_SUPPLY_SEEN, test.supply_note), *enumerate(texts, start=_PEAK + 2)):
+        if text:
+            page.write_string(row, column, text)
 
 
 def _reading(page: Any, row: int, column: int, shown: Shown) -> None:

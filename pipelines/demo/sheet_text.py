@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from pipelines.demo.columns import LAKE, NORTH_CRANK, NORTH_IDLE, NORTH_PUMP, SheetKind
+from pipelines.demo.columns import LAKE, NORTH_CRANK, NORTH_IDLE, NORTH_PUMP, SheetKind, reason_written
 from pipelines.demo.fleet import Fleet
 from pipelines.demo.scenario import RISE_TO_BAR, START
 from pipelines.demo.slips import Slips
@@ -97,6 +97,10 @@ def _north_file(
             "Crank speed (rpm)": _text(test.speed_rpm),
             "Battery (V)": _text(test.battery_v).replace(".", ","),
             "Supply (bar)": _text(test.supply_bar).replace(".", ","),
+            "Supply seen": test.supply_note,
+            "Reason": reason_written("North", test.reason),
+            "Complaint": test.complaint,
+            "Codes": test.fault_codes,
             "Tech": test.technician,
             "Notes": test.note,
         }
@@ -132,9 +136,7 @@ def write_lake(fleet: Fleet, tests: Sequence[DemoTest], slips: Slips, sheets: Sh
         name = f"lake_{year}.csv"
         rows = [LAKE.headers]
         for test in group:
-            rng = np.random.default_rng(
-                [fleet.seed, 7, test.vehicle.index, test.day.toordinal(), len(test.kind)]
-            )
+            rng = np.random.default_rng([fleet.seed, 7, test.vehicle.index, test.day.toordinal(), len(test.kind)])
             words = _DRIVE_WORDS[test.kind]
             drive = words[int(rng.integers(len(words)))]
             unit = "cc" if rng.random() < 0.15 else "ml"
@@ -177,6 +179,10 @@ def _long_cells(test: DemoTest, place: str, shown: Shown) -> dict[str, str]:
         "rpm": _text(test.speed_rpm),
         "battery_v": _text(test.battery_v),
         "supply_bar": _text(test.supply_bar),
+        "supply_seen": test.supply_note.replace(",", ";"),
+        "why": reason_written("Lake", test.reason),
+        "driver_says": test.complaint,
+        "codes": test.fault_codes,
         "by": test.technician,
         "remark": test.note,
     }

@@ -66,9 +66,7 @@ def _planted_parts(fleet: Fleet) -> list[Row]:
                 rows.append({"kind": kind, **_life(life, "pump_peak" if life.pump else "return_flow")})
     for (key, position), (day, origin) in planted.replaced.items():
         new = next(
-            life
-            for life in fleet.lives
-            if (life.vehicle.key, life.places[0][1], life.fitted) == (key, position, day)
+            life for life in fleet.lives if (life.vehicle.key, life.places[0][1], life.fitted) == (key, position, day)
         )
         row = {"kind": "replacement", **_life(new, "pump_peak" if position == PUMP else "return_flow")}
         rows.append({**row, "date": day.isoformat(), "note": origin})
@@ -121,9 +119,7 @@ def _written(tests: Sequence[DemoTest], slips: Slips, sheets: Sheets) -> list[Ro
             if slips.is_mistyped(test, place):
                 note = f"written {slips.mistyped_text}"
                 value = f"{slips.mistyped_value:g}"
-                rows.append(
-                    {**_spot(test, place, sheets), "kind": "mistyped_value", "value": value, "note": note}
-                )
+                rows.append({**_spot(test, place, sheets), "kind": "mistyped_value", "value": value, "note": note})
             if slips.is_doubled(test, place):
                 file, row = sheets.duplicate
                 first = _spot(test, place, sheets)

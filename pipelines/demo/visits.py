@@ -27,7 +27,7 @@ class Shown:
 class DemoTest:
     """One test: `kind` is idle, crank or pump. A condition that nobody wrote down is None.
 
-    `readings` by position; of a pump test "peak" and "rise" instead.
+    `readings` by position; of a pump test "peak" and "rise" instead. The last four are told by `occasions`.
     """
 
     vehicle: Vehicle
@@ -45,6 +45,10 @@ class DemoTest:
     technician: str
     readings: dict[str, Shown]
     note: str = ""
+    reason: str = ""
+    complaint: str = ""
+    fault_codes: str = ""
+    supply_note: str = ""
 
 
 def make_tests(fleet: Fleet) -> tuple[DemoTest, ...]:
@@ -55,9 +59,7 @@ def make_tests(fleet: Fleet) -> tuple[DemoTest, ...]:
         for nth, day in enumerate(vehicle.visits):
             rng = np.random.default_rng([fleet.seed, 5, vehicle.index, nth])
             away = float(rng.random()) < 0.06
-            workshop = (
-                str(rng.choice([d for d in sc.DEPOTS if d != vehicle.depot])) if away else vehicle.depot
-            )
+            workshop = str(rng.choice([d for d in sc.DEPOTS if d != vehicle.depot])) if away else vehicle.depot
             written = float(rng.random()) >= 0.02
             bench = _Bench(
                 rng, vehicle, day, shown_km(vehicle, day, change) if written else None, workshop,

@@ -7,6 +7,7 @@ from pathlib import Path
 from pipelines.demo.columns import SHEET_KINDS
 from pipelines.demo.fleet import make_fleet
 from pipelines.demo.layouts import layout_text, settings_text
+from pipelines.demo.occasions import with_occasions
 from pipelines.demo.office import events_bytes, fuel_cards_bytes, register_bytes
 from pipelines.demo.scenario import SEED
 from pipelines.demo.sheet_book import write_mill
@@ -19,7 +20,7 @@ from pipelines.demo.visits import make_tests
 def demo_files(seed: int = SEED) -> dict[str, bytes]:
     """Make the demo in memory: content by path inside the folder. The same seed gives the same content."""
     fleet = make_fleet(seed)
-    tests = make_tests(fleet)
+    tests = with_occasions(fleet, make_tests(fleet))
     slips = make_slips(fleet, tests)
     sheets = Sheets()
     write_north(fleet, [test for test in tests if test.workshop == "North"], slips, sheets)

@@ -32,6 +32,7 @@ from wearlab.store.database import Database
 from wearlab.store.queries import tests as test_rows
 from wearlab.store.queries import work as work_rows
 from wearlab.study.judgement import Judgement
+from wearlab.study.limit_results import short
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +167,7 @@ def judged_test(found: Judgement) -> JudgedTest:
             source=result.source,
         )
         for test in found.tests
-        for result in test.limits
+        for result in short(test.limits)
     )
     return JudgedTest(
         tested_on=found.tested_on,

@@ -10,7 +10,8 @@ The rules, first that applies (thresholds: `config.Horizons`):
 5. `book`: the middle date lies within `book_days`, or behind.
 6. `watch`: the early date lies within `watch_days`.
 7. `test again`: the last test is older than `stale_days`, or the level cannot be told from the limit.
-8. `steady`: the forecast is later than that, or the level moves away from the limit on the good side.
+8. `steady`: the forecast is later than that, or the level moves away from the limit on the good side, or there is no
+   line and the last reading is beyond the scale on the good side (a pump at the limiter).
 9. `no answer`: there is neither a line nor a pace; the reason says which.
 """
 
@@ -157,6 +158,9 @@ def _ahead(forecast: CalendarForecast, horizons: Horizons, as_of: date) -> tuple
 def _at_rest(evidence: PartEvidence, level: bool | None, horizons: Horizons) -> tuple[State, str]:
     forecast = evidence.forecast
     if forecast.no_answer is not None:
+        # what is not past though its bound is open can only be beyond the scale on the good side
+        if evidence.level is None and evidence.last_bound is not None:
+            return State.STEADY, "the last reading is beyond the scale, on the good side of the limit"
         if level is False:
             return State.STEADY, f"the level is short of the limit; no crossing: {forecast.no_answer}"
         return State.NO_ANSWER, forecast.no_answer

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from wearlab.config import LimitRule
-from wearlab.study.facts import capital, figure, position_name
+from wearlab.study.facts import capital, figure, names, position_name
 
 
 class Outcome(StrEnum):
@@ -109,6 +110,22 @@ def _sentence(result: LimitResult, below_mean: bool) -> str:
     if result.outcome == Outcome.REPEAT:
         return f"{against}: past limit by {gap}, within the reading's error of {error}; repeat the test."
     return f"{against}: past limit by {gap}."
+
+
+def short(results: Sequence[LimitResult]) -> tuple[LimitResult, ...]:
+    """Return the results with the cylinders that lie within one rule's limit joined into one, after the rest."""
+    told: list[LimitResult] = []
+    within: dict[tuple[str, int, str], list[LimitResult]] = {}
+    for result in results:
+        if result.outcome == Outcome.WITHIN and result.position is not None and result.position.isdigit():
+            within.setdefault((result.rule, result.version, result.protocol), []).append(result)
+        else:
+            told.append(result)
+    for group in within.values():
+        who = capital(names([result.position or "" for result in group]))
+        sentence = f"{who}: within limit, {group[0].limit_text}."
+        told.append(group[0] if len(group) == 1 else replace(group[0], position=None, reading=None, sentence=sentence))
+    return tuple(told)
 
 
 def amount(value: float, unit: str) -> str:

@@ -59,9 +59,7 @@ def test_as_much_is_planted_as_was_said(truth: list[dict[str, str]]) -> None:
     assert count["tube_over"] >= 3
     assert count["contaminated_vehicle"] >= 4
     fast = [
-        row
-        for row in truth
-        if row["kind"] == "life" and row["measure"] == "return_flow" and float(row["value"]) > 1.5
+        row for row in truth if row["kind"] == "life" and row["measure"] == "return_flow" and float(row["value"]) > 1.5
     ]
     assert {(row["vehicle"], row["position"]) for row in fast} == {
         (row["vehicle"], row["position"]) for row in truth if row["kind"] == "fast_injector"
@@ -85,14 +83,10 @@ def test_the_fleet_is_the_one_described(fleet: Fleet) -> None:
 def test_diary_holds_the_planted_work(truth: list[dict[str, str]]) -> None:
     diary = _rows("sheets/events.csv")
     done = {
-        (row["date"], row["vehicle"], row["position"], row["serial in"])
-        for row in diary
-        if "replaced" in row["work"]
+        (row["date"], row["vehicle"], row["position"], row["serial in"]) for row in diary if "replaced" in row["work"]
     }
     wanted = {
-        (row["date"], row["vehicle"], row["position"], row["part"])
-        for row in truth
-        if row["kind"] == "replacement"
+        (row["date"], row["vehicle"], row["position"], row["part"]) for row in truth if row["kind"] == "replacement"
     }
     assert wanted <= done
     work = Counter(row["work"] for row in diary)
@@ -100,14 +94,10 @@ def test_diary_holds_the_planted_work(truth: list[dict[str, str]]) -> None:
     assert work["injectors exchanged"] == work["odometer replaced"] == 1
     bad = next(row for row in truth if row["kind"] == "contaminated_delivery")
     assert [
-        r
-        for r in diary
-        if r["work"] == "fuel delivered" and (r["date"], r["depot"]) == (bad["date"], bad["depot"])
+        r for r in diary if r["work"] == "fuel delivered" and (r["date"], r["depot"]) == (bad["date"], bad["depot"])
     ]
     drift = next(row for row in truth if row["kind"] == "rig_drift")
-    calibrated = [
-        row["date"] for row in diary if row["work"] == "rig calibrated" and row["rig"] == drift["rig"]
-    ]
+    calibrated = [row["date"] for row in diary if row["work"] == "rig calibrated" and row["rig"] == drift["rig"]]
     assert drift["date_to"] in calibrated
     assert not [day for day in calibrated if drift["date"] <= day < drift["date_to"]]
 
@@ -125,12 +115,7 @@ def test_only_vehicles_that_took_the_fuel_have_its_step(truth: list[dict[str, st
 
 def test_slips_stand_where_the_truth_says(truth: list[dict[str, str]]) -> None:
     wrong = next(row for row in truth if row["kind"] == "mistyped_value")
-    line = (
-        (COMMITTED / "sheets" / wrong["file"])
-        .read_bytes()
-        .decode("cp1252")
-        .splitlines()[int(wrong["row"]) - 1]
-    )
+    line = (COMMITTED / "sheets" / wrong["file"]).read_bytes().decode("cp1252").splitlines()[int(wrong["row"]) - 1]
     text = wrong["note"].removeprefix("written ")
     assert line.split(";")[6 + int(wrong["position"])] == text
     assert float(text) == pytest.approx(10 * float(wrong["value"]))
@@ -148,9 +133,7 @@ def test_slips_stand_where_the_truth_says(truth: list[dict[str, str]]) -> None:
 
 def test_the_new_meter_starts_again(truth: list[dict[str, str]]) -> None:
     row = next(row for row in truth if row["kind"] == "odometer_replaced")
-    shown = [
-        int(r["meter km"]) for r in _rows("sheets/fuel_cards.csv", ";") if r["card of"] == row["vehicle"]
-    ]
+    shown = [int(r["meter km"]) for r in _rows("sheets/fuel_cards.csv", ";") if r["card of"] == row["vehicle"]]
     falls = [before - after for before, after in itertools.pairwise(shown) if after < before]
     assert len(falls) == 1
     assert falls[0] > 50_000

@@ -96,7 +96,7 @@ def test_a_swap_moves_the_history_with_the_part(demo_home: Path) -> None:
     (swap,) = truth("swap")
     on = date.fromisoformat(swap["date"])
     with open_database(demo_home / "wearlab.duckdb", read_only=True) as db:
-        rows = [row for row in readings(db, vehicle=swap["vehicle"], measure="return_flow")]
+        rows = list(readings(db, vehicle=swap["vehicle"], measure="return_flow"))
 
     def parts(position: str, after: bool) -> set[str]:
         return {r["part"] for r in rows if r["position"] == position and (r["date"] > on) == after}

@@ -211,3 +211,19 @@ def test_steady_is_never_said_of_a_stale_test_or_a_part_past_its_limit(
     if answer.state is State.PAST_LIMIT:
         assert ends is not None
         assert (ends[0] > 40) if direction == "above" else (ends[2] < 40)
+
+
+def test_a_pump_at_its_limiter_is_steady_and_a_low_bound_is_not() -> None:
+    at_limiter = PartEvidence(
+        limit=1200.0,
+        direction="below",
+        readings=6,
+        last_test=after(-60),
+        last_level=1600.0,
+        last_bound="at_least",
+        level=None,
+        forecast=CalendarForecast(no_answer="a line needs at least 3 readings, there are 0"),
+    )
+    assert state(at_limiter) is State.STEADY
+    assert state(replace(at_limiter, last_level=1000.0)) is State.TEST_AGAIN  # anything above 1000: open
+    assert state(replace(at_limiter, last_test=after(-500))) is State.TEST_AGAIN
