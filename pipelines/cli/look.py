@@ -148,9 +148,9 @@ def _print_story(story: VehicleView) -> None:
         out.print(f"- {text}")
     if story.leaves_on is not None:
         out.print(f"leaves on {story.leaves_on}")
-    heads = ["position", "measure", "state", "level (9 in 10)", "limit", "crosses", "why not"]
+    heads = ["position", "measure", "state", "level (9 in 10)", "next reading", "limit", "crosses", "why not"]
     out.print("")
-    out.print(table("What is due (simple line, not calibrated)", heads, [_state(s) for s in story.states], right=(4,)))
+    out.print(table("What is due (simple line, not calibrated)", heads, [_state(s) for s in story.states], right=(5,)))
     out.print("")
     heads = ["date", "km", "reason", "complaint", "codes", "measured and done"]
     out.print(table("Visits", heads, [_visit(v) for v in story.visits], right=(1,)))
@@ -168,7 +168,8 @@ def _state(item: PartState) -> list[str]:
     level = "-"
     if item.level is not None:
         level = f"{item.level:.4g} ({item.level_low:.4g} to {item.level_high:.4g}) {item.unit}"
+    ahead = "-" if item.next_low is None else f"{item.next_low:.3g} to {item.next_high:.3g}"
     what = f"{item.measure.replace('_', ' ')}, {item.protocol}"
     state = f"{STATE_MARK[State(item.state)]} {item.state}"
     crosses = day(item.date_p50)
-    return [item.position, what, state, level, number(item.limit), crosses, item.no_answer or ""]
+    return [item.position, what, state, level, ahead, number(item.limit), crosses, item.no_answer or ""]

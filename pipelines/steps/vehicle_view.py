@@ -116,6 +116,8 @@ def part_state(item: dict[str, Any], settings: Settings) -> PartState:
         level=item["level"],
         level_low=item["level_low"],
         level_high=item["level_high"],
+        next_low=item["next_low"],
+        next_high=item["next_high"],
         rate=item["rate"],
         rate_unit=item["rate_unit"] or "",
         limit=item["limit"],

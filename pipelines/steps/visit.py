@@ -9,7 +9,7 @@ from typing import Any
 from pipelines.steps.rules import rules_in_force
 from wearlab.config import Settings
 from wearlab.errors import InputError
-from wearlab.records import Measure
+from wearlab.records import Measure, Start
 from wearlab.store.database import Database
 from wearlab.store.queries import readings as reading_rows
 from wearlab.store.queries import tests as test_rows
@@ -29,6 +29,9 @@ _AS_RECORDED = (
     "injectors_connected", "back_pressure_bar", "metering_valve", "volume_ml", "rise_to_bar", "battery_v",
     "supply_bar", "supply_note", "rig", "technician", "note",
 )  # fmt: skip
+
+#: a part fitted this many days after its oldest neighbour is younger (common practice, no source)
+_YOUNGER_DAYS = 183
 
 #: parts of a protocol that need not be written on every sheet that names it
 _FROM_PROTOCOL = ("driven", "injectors_connected", "back_pressure_bar", "metering_valve", "volume_ml", "rise_to_bar")
@@ -65,11 +68,12 @@ def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> Vi
     last = before[-1] if before else None
     renewed = _renewed(db, vehicle, last, on)
     numbers = _part_numbers(db, vehicle)
+    younger = _younger(db, vehicle, on)
     sets = tuple(
         MeasuredSet(
             conditions=_conditions(group, settings),
             readings=tuple(
-                _reading(row, renewed, numbers)
+                _reading(row, renewed, numbers, younger)
                 for row in found
                 if row["test_id"] in {test["test_id"] for test in group}
             ),
@@ -165,7 +169,22 @@ def _mean_or_first(values: list[Any]) -> Any:
     return told[0] if told else None
 
 
-def _reading(row: dict[str, Any], renewed: set[str], numbers: dict[str, str]) -> SetReading:
+def _younger(db: Database, vehicle: str, on: date) -> dict[str, date]:
+    """Injectors fitted new or rebuilt at least half a year after the oldest one of the set."""
+    rows = db.rows(
+        "SELECT position, from_date, start FROM fitment WHERE vehicle = ? AND from_date <= ? "
+        "AND (to_date IS NULL OR to_date > ?) AND position <> 'pump'",
+        [vehicle, on, on],
+    )
+    oldest = min((fitted for _, fitted, _ in rows), default=on)
+    return {
+        position: fitted
+        for position, fitted, start in rows
+        if start in (Start.NEW, Start.REBUILT) and (fitted - oldest).days >= _YOUNGER_DAYS
+    }
+
+
+def _reading(row: dict[str, Any], renewed: set[str], numbers: dict[str, str], younger: dict[str, date]) -> SetReading:
     return SetReading(
         position=row["position"],
         value=row["value"],
@@ -179,6 +198,7 @@ def _reading(row: dict[str, Any], renewed: set[str], numbers: dict[str, str]) ->
         part_number=numbers.get(row["part"]),
         channel=row["channel"],
         just_replaced=row["position"] in renewed,
+        younger_since=younger.get(row["position"]),
     )
 
 

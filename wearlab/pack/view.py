@@ -167,6 +167,9 @@ class PartState:
     level: float | None = None
     level_low: float | None = None
     level_high: float | None = None
+    #: interval of the next reading
+    next_low: float | None = None
+    next_high: float | None = None
     rate: float | None = None
     #: for example "ml/min per 10,000 km"
     rate_unit: str = ""

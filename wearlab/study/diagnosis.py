@@ -130,7 +130,8 @@ def _returns_of(one: JudgedSet) -> tuple[str, str]:
                 state,
                 f"{_who(hit)} past limit ({label}){'' if state == 'past' else ' within the reading error'}",
             )
-    stands = [row for row in compared.rows if row.stands in ("high", "low")]
+    # a low reading of a part fitted after the others explains itself
+    stands = [r for r in compared.rows if r.stands == "high" or (r.stands == "low" and _fresh(r) == "no")]
     if stands:
         return "outlier", f"{'; '.join(f'{row.name} {row.remark}' for row in stands)} ({label})"
     cylinders = [row.position for row in compared.rows if row.position.isdigit()]
@@ -297,8 +298,14 @@ def cylinder_facts(at: str, row: SetRow | None, one: JudgedSet, family: FamilyFa
         "limit": limit,
         "stands": "unknown" if row is None else row.stands,
         "returns": "open" if open_piezo(one.test.conditions, family) else "held",
-        "fresh": "yes" if row is not None and row.just_replaced else "no",
+        "fresh": _fresh(row),
     }
+
+
+def _fresh(row: SetRow | None) -> str:
+    if row is not None and row.just_replaced:
+        return "yes"
+    return "younger" if row is not None and row.younger_since is not None else "no"
 
 
 def _evidence(at: str, row: SetRow | None, one: JudgedSet) -> list[str]:

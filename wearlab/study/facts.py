@@ -22,7 +22,8 @@ class SetReading:
 
     `value` and `resolution` (the graduation) are in `unit` (ml, ml/min, bar, s, bar/s); `level` is in the level
     unit of the measure, None where a volume has no duration. For a reading beyond the scale `bound` is "at_least"
-    or "at_most" and `value` the bound. `just_replaced`: the part was fitted since the last test.
+    or "at_most" and `value` the bound. `just_replaced`: the part was fitted since the last test;
+    `younger_since`: the day it was fitted, new or rebuilt, when that was well after its neighbours.
     """
 
     position: str
@@ -37,6 +38,7 @@ class SetReading:
     part_number: str | None = None
     channel: str | None = None
     just_replaced: bool = False
+    younger_since: date | None = None
 
 
 @dataclass(frozen=True, slots=True)

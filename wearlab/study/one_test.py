@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from statistics import NormalDist, median
 
 from wearlab.config import Spread
@@ -51,6 +52,7 @@ class SetRow:
     doubt: str | None
     nothing: bool
     just_replaced: bool
+    younger_since: date | None
     share: float | None
     of_median: float | None
     of_lowest: float | None
@@ -121,6 +123,7 @@ def compare_set(test: MeasuredSet, family: FamilyFacts, spread: Spread) -> SetCo
                 doubt=read.doubt,
                 nothing=read.nothing,
                 just_replaced=read.just_replaced,
+                younger_since=read.younger_since,
                 share=levels[at] / total if total and not bounds and at in cylinders else None,
                 of_median=levels[at] / middle if middle and at in usable else None,
                 of_lowest=levels[at] / lowest if lowest and at in usable else None,
@@ -204,7 +207,8 @@ def _remark(at: str, read: Averaged, stands: str, middle: float | None, level: f
         return "nothing collected: not a good result, an unproven one"
     if stands in ("high", "low") and middle:
         least = {None: "", Bound.AT_LEAST.value: "at least ", Bound.AT_MOST.value: "at most "}[read.bound]
-        return f"stands out {stands}: {least}{level / middle:.2g} times the median"
+        young = "" if read.younger_since is None else f"; fitted {read.younger_since.isoformat()}, after the others"
+        return f"stands out {stands}: {least}{level / middle:.2g} times the median{young}"
     if read.bound == Bound.AT_LEAST:
         if conditions.measure != Measure.RETURN_FLOW:
             return "at the limiter or the end of the scale: the true value is larger"

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from statistics import fmean
 
 from wearlab.config import Spread
@@ -49,6 +50,7 @@ class Averaged:
     part_number: str | None
     channel: str | None
     just_replaced: bool
+    younger_since: date | None
     spread_found: float | None
 
     @property
@@ -149,6 +151,7 @@ def _mean(readings: Sequence[SetReading], conditions: AsTested, relative: float)
         part_number=first.part_number,
         channel=first.channel,
         just_replaced=any(reading.just_replaced for reading in readings),
+        younger_since=first.younger_since,
         spread_found=(max(plain) - min(plain)) / fmean(plain) if len(plain) > 1 and fmean(plain) > 0 else None,
     )
 

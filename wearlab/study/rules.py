@@ -11,7 +11,7 @@ Facts of a cylinder (one return-flow test)
     judged)
     stands    high, low, level, unknown: against the other cylinders
     returns   held, open (piezo injectors without a known return pressure)
-    fresh     yes: fitted since the last test; no
+    fresh     yes: fitted since the last test; younger: fitted well after its neighbours; no
 
 Facts of the vehicle (all tests of one visit)
     returns   past, repeat, within, outlier (one stands out, no limit passed), even (nothing stands out, no
@@ -73,7 +73,7 @@ CYLINDER_FACTS: dict[str, tuple[str, ...]] = {
     "limit": ("past", "repeat", "too little", "judged", "open"),
     "stands": ("high", "low", "level", "unknown"),
     "returns": ("held", "open"),
-    "fresh": ("yes", "no"),
+    "fresh": ("yes", "younger", "no"),
 }
 VEHICLE_FACTS: dict[str, tuple[str, ...]] = {
     "returns": ("past", "repeat", "within", "outlier", "even", "shares", "open", "none"),
@@ -135,6 +135,9 @@ CYLINDER_ROWS: tuple[Row, ...] = (
         "{who}: below the others, as a part fitted since the last test may be; it does not serve as the "
         "lowest.",
         "None needed for this; compare again at the next visit."),
+    Row("low, younger part", {"stands": "low", "fresh": "younger"}, Verdict.NOTHING,
+        "{who}: below the others, as a part fitted after them will be.",
+        "None needed for this; its neighbours are the older ones."),
     Row("low", {"stands": "low"}, Verdict.CANNOT_TELL,
         "{who}: clearly below the others; too little can be a fault as much as too much.",
         "Check hose and port, exchange tubes, repeat; then look at the cylinder's correction value.",
@@ -220,7 +223,7 @@ VEHICLE_ROWS: tuple[Row, ...] = (
         "Returns are within your limits and the pump reaches the limiter, which is an at least.",
         "Time the rise to a stated pressure at the next test; it shows pump wear before the peak does."),
     Row("returns good, pump not judged", {"returns": "within"}, Verdict.NOTHING,
-        "Returns are within your limits; the pump was not tested or has no limit.",
+        "Returns are within your limits; the pump was not tested or could not be judged.",
         "If the complaint stays: " + CLOSED_VOLUME[0].lower() + CLOSED_VOLUME[1:]),
     Row("pump good, injectors not judged", {"pump": "strong|limiter"}, Verdict.NOTHING,
         "Nothing against the pump ({pump}); the injectors are not judged.",

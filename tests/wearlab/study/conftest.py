@@ -17,6 +17,7 @@ def _set(values: Sequence[float | str | None], *, graduation: float | None = Non
     conditions."""
     unit = more.pop("unit", "ml")
     fresh = more.pop("fresh", ())
+    younger = more.pop("younger", {})
     quality = more.pop("quality", {})
     readings = []
     for number, value in enumerate(values, 1):
@@ -37,6 +38,7 @@ def _set(values: Sequence[float | str | None], *, graduation: float | None = Non
                 graduation,
                 quality=quality.get(at, "good"),
                 just_replaced=at in fresh,
+                younger_since=younger.get(at),
             )
         )
     facts: dict[str, Any] = {

@@ -215,6 +215,18 @@ def test_a_part_just_fitted(rules: list[LimitInForce], flows: Maker) -> None:
     assert (found[1].rule, found[1].verdict) == ("low, just fitted", Verdict.NOTHING)
 
 
+def test_a_younger_part_that_reads_low_is_no_finding_and_one_that_reads_high_is(
+    rules: list[LimitInForce], flows: Maker
+) -> None:
+    since = date(2024, 6, 5)
+    found = _findings(rules, flows([5.0, 15.0, 15.0, 16.0], younger={"1": since}))
+    assert found[0].verdict == Verdict.NOTHING
+    assert (found[1].rule, found[1].verdict) == ("low, younger part", Verdict.NOTHING)
+    assert "2024-06-05" in " ".join(found[1].evidence)
+    found = _findings(rules, flows([22.0, 15.0, 15.0, 16.0], younger={"1": since}))
+    assert found[1].rule == "high within limit"
+
+
 def test_a_ratio_does_not_clear_an_evenly_worn_set(limit: Maker, flows: Maker) -> None:
     found = _findings([limit("times lowest", 3.0)], flows([60.0, 61.0, 60.0, 62.0]))
     assert (found[0].verdict, found[0].rule) == (Verdict.CANNOT_TELL, "even set")
