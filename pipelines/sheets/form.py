@@ -15,25 +15,10 @@ from xlsxwriter.utility import xl_rowcol_to_cell
 from wearlab.config import Settings
 from wearlab.errors import InputError, SheetError
 from wearlab.records import Driven
+from wearlab.study.cautions import ALL
 
 REASONS = ("planned", "complaint", "after repair", "warranty", "return")
 TEMPERATURES = ("tank", "return", "coolant")
-
-#: Cautions for work on the high-pressure side (common practice; the maker's instruction rules).
-CAUTIONS = (
-    "The vehicle maker's instruction and local rules come first; only trained people work on the "
-    "high-pressure side. This sheet records a test and releases no vehicle for the road.",
-    "Fuel under pressure goes through skin. A tiny wound can hide a deep injury: see a surgeon at "
-    "once, do not wait. Look for leaks with a piece of card, never with a hand.",
-    "Open no line while the engine runs or is cranked. After switching off wait as long as the vehicle's "
-    "instruction says; where it is not known, ten minutes, and read the pressure before loosening anything.",
-    "Collected fuel is hot and burns: gloves, goggles, ventilation, extinguisher and absorbent at hand, no "
-    "flame or spark.",
-    "Piezo injectors carry high voltage: never unplug them while the engine runs. A test with unplugged "
-    "injectors leaves fault codes behind.",
-    "Gear in neutral, wheels chocked, a second person in the seat. Let the starter rest between bursts.",
-    "Plug every opening at once and keep dirt away. An injector that changes place takes its trim code along.",
-)
 
 _SHEET = "Tests"
 _GUIDE = "How to fill"
@@ -98,7 +83,7 @@ def blank_form_html(
         reasons=REASONS,
         drives=[drive.value for drive in Driven],
         temperatures=TEMPERATURES,
-        cautions=CAUTIONS,
+        cautions=ALL,
     )
 
 
@@ -220,7 +205,7 @@ def _write_guide(book: Any, settings: Settings) -> None:
         sheet.write_string(row, 0, line, wrap)
     start = len(lines) + 2
     sheet.write_string(start, 0, "Cautions", bold)
-    for row, line in enumerate(CAUTIONS, start=start + 1):
+    for row, line in enumerate(ALL, start=start + 1):
         sheet.write_string(row, 0, line, wrap)
     sheet.write_string(0, 3, "Protocols", bold)
     for row, name in enumerate(settings.protocols, start=1):

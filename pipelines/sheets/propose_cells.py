@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as made
 
 from pipelines.sheets.packed import unpack
 from pipelines.sheets.propose_words import lexicon, plain, unit_of
@@ -41,7 +42,7 @@ class Column:
     texts: dict[str, int]
     blank: int
     typed: int
-    _shares: dict[str, float] = field(default_factory=dict)
+    _shares: dict[str, float] = made(default_factory=dict)
 
     @property
     def told(self) -> list[str]:
@@ -132,10 +133,10 @@ def columns_of(sheet: RawSheet, names: list[str], first_row: int) -> list[Column
     """Return the columns of a sheet whose header is known."""
     block = sheet.rows[first_row : first_row + SAMPLED_ROWS]
     typed: dict[int, int] = {}
-    for row, column in sheet.date_cells:
-        if row >= first_row:
-            typed[column] = typed.get(column, 0) + 1
-    made = []
+    for place, index in sheet.date_cells:
+        if place >= first_row:
+            typed[index] = typed.get(index, 0) + 1
+    columns = []
     for index, name in enumerate(names):
         texts: dict[str, int] = {}
         blank = 0
@@ -145,8 +146,8 @@ def columns_of(sheet: RawSheet, names: list[str], first_row: int) -> list[Column
                 texts[text] = texts.get(text, 0) + 1
             else:
                 blank += 1
-        made.append(Column(index, name.strip(), sheet, first_row, texts, blank, typed.get(index, 0)))
-    return made
+        columns.append(Column(index, name.strip(), sheet, first_row, texts, blank, typed.get(index, 0)))
+    return columns
 
 
 def is_date(text: str) -> bool:
@@ -165,7 +166,9 @@ def is_packed(text: str) -> bool:
     said = unpack(packed_word(text) or text)
     if said.event or said.other:
         return True
-    parts = (said.driven is not None or said.measure is not None) + bool(said.unit) + (said.duration_s == said.duration_s)
+    parts = (
+        (said.driven is not None or said.measure is not None) + bool(said.unit) + (said.duration_s == said.duration_s)
+    )
     return parts >= 2
 
 

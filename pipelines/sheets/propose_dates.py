@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import pairwise
 
 from pipelines.sheets.checks import FIRST_YEAR
 from pipelines.sheets.propose_cells import Column, is_date
@@ -77,11 +78,22 @@ def date_order(
         formats.extend(form for form in found.formats if form not in formats)
         notes.append(found.proof)
         order, sign_of = found.order or order, found.sign or sign_of
+    strange = [text for text in texts if _SHAPE.fullmatch(text) is None and _other_form(text) is None]
+    if strange and not formats:
+        sentence = (
+            f'The dates in the column "{column.name}" ("{strange[0]}", row {column.where(strange[0])}) name the month '
+            "in a way that is not read: write them with numbers, best as year-month-day."
+        )
+        return DateOrder(
+            (), "", question=LayoutQuestion(f"dates:{column.name}", "date order", column.name, sentence, (), "", True)
+        )
     if column.typed and "%Y-%m-%d" not in formats:
         formats.append("%Y-%m-%d")
     if not formats:
         return DateOrder(("%Y-%m-%d",), "no date to look at: year-month-day is expected")
-    proof = "; ".join(notes) or ("dates with the year first" if not column.typed else "cells that the workbook types as dates")
+    proof = "; ".join(notes) or (
+        "dates with the year first" if not column.typed else "cells that the workbook types as dates"
+    )
     return DateOrder(tuple(formats), proof, order, sign_of)
 
 
@@ -140,8 +152,12 @@ def _group(
         slips = f"; {least} that fit only another order are set aside" if least else ""
         return DateOrder((forms[kept[0]],), f"{kept[0]}, proven by {rows}{slips}", kept[0], sign)
     if least:
-        shown = [f'row {column.where(against[0])} ("{against[0]}") rules out {name}' for name, against in ruled_out.items() if against]
-        return _asked(column, texts, names, forms, "the rows contradict each other: " + ", ".join(shown))
+        against_all = [
+            f'row {column.where(against[0])} ("{against[0]}") rules out {name}'
+            for name, against in ruled_out.items()
+            if against
+        ]
+        return _asked(column, texts, names, forms, "the rows contradict each other: " + ", ".join(against_all))
     if all(values[name] == values[kept[0]] for name in kept):
         both = "all its dates read the same either way; a later date that does not is set aside"
         return DateOrder(tuple(forms[name] for name in kept), both)
@@ -152,7 +168,9 @@ def _group(
         told = _agreement(values[name], others, witnesses)
         if told:
             return DateOrder((forms[name],), f"{name}: {told}", name, sign)
-    return _asked(column, texts, kept, forms, "no row fits one order only, and the meter and the order of the rows do not tell")
+    return _asked(
+        column, texts, kept, forms, "no row fits one order only, and the meter and the order of the rows do not tell"
+    )
 
 
 def _possible(text: str, form: str, as_of: date, future: bool) -> date | None:
@@ -184,7 +202,7 @@ def _meter_falls(read: dict[str, date], witnesses: Iterable[Witness]) -> tuple[i
     pairs = falls = 0
     for points in series.values():
         points.sort(key=lambda point: point[0])
-        for before, after in zip(points, points[1:], strict=False):
+        for before, after in pairwise(points):
             if after[0] > before[0]:
                 pairs += 1
                 falls += after[1] < before[1]
@@ -193,7 +211,7 @@ def _meter_falls(read: dict[str, date], witnesses: Iterable[Witness]) -> tuple[i
 
 def _descents(read: dict[str, date], witnesses: Iterable[Witness]) -> tuple[int, int]:
     days = [read[text] for text, _, _ in witnesses if text in read]
-    steps = [(before, after) for before, after in zip(days, days[1:], strict=False) if before != after]
+    steps = [(before, after) for before, after in pairwise(days) if before != after]
     return len(steps), sum(after < before for before, after in steps)
 
 
@@ -204,11 +222,12 @@ def _asked(column: Column, texts: list[str], names: list[str], forms: dict[str, 
         for name in names
         if (day := _possible(example, forms[name], date.max, True)) is not None
     ]
-    sentence = (
-        f'Is "{example}" (row {column.where(example)}) in the column "{column.name}" {" or ".join(readings) or " or ".join(names)}?'
-    )
+    told = " or ".join(readings or names)
+    sentence = f'Is "{example}" (row {column.where(example)}) in the column "{column.name}" {told}?'
     key = f"dates:{column.name}"
-    return DateOrder((), why, question=LayoutQuestion(key, "date order", column.name, sentence, tuple(names), why, True))
+    return DateOrder(
+        (), why, question=LayoutQuestion(key, "date order", column.name, sentence, tuple(names), why, True)
+    )
 
 
 def _differs(text: str, names: list[str], forms: dict[str, str]) -> bool:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipelines.sheets.fields import QUANTITY
-from pipelines.sheets.words import measured_unit
 from pipelines.sheets.propose_words import LONGEST, concepts, lexicon, plain, quantity_of, unit_of
+from pipelines.sheets.words import measured_unit
 
 _BRACKET = re.compile(r"[(\[]([^()\[\]]{1,40})[)\]]")
 _AMOUNT = re.compile(r"(?<![#\w.,])(\d{1,4}(?:[.,]\d+)?)\s*([^\W\d_]{1,8})\b")
@@ -98,7 +98,11 @@ def _bracketed(text: str) -> tuple[str, str | None, str | None]:
         if found is not None and unit is None:
             unit = found
             text = text.replace(f"({content})", " ").replace(f"[{content}]", " ")
-        elif found is None and not any(sign.isdigit() for sign in content) and not concepts(tuple(plain(content).split())):
+        elif (
+            found is None
+            and not any(sign.isdigit() for sign in content)
+            and not concepts(tuple(plain(content).split()))
+        ):
             unknown = content.strip()
     return text, unit, unknown
 
@@ -161,10 +165,16 @@ def _meant(
         )
         if quantity == "time" and "pump_peak" in dict(concepts(words)):
             found = (("pump_rise", 0.9), *found)
-    if pressure is not None and quantity in ("time", "") and {"rise_to", "pump_rise", "duration"} & set(dict(concepts(words))):
+    if (
+        pressure is not None
+        and quantity in ("time", "")
+        and {"rise_to", "pump_rise", "duration"} & set(dict(concepts(words)))
+    ):
         found = (("pump_rise", 0.9), *(pair for pair in found if pair[0] != "pump_rise"))
     numbered = any(token.isdigit() for token in tokens)
-    found = tuple(pair for pair in found if pair[0] not in ("cylinder", "run") and not (numbered and pair[0] == "position"))
+    found = tuple(
+        pair for pair in found if pair[0] not in ("cylinder", "run") and not (numbered and pair[0] == "position")
+    )
     implied = None
     if unit is None:
         known = lexicon().implied
@@ -203,9 +213,7 @@ def _derived(words: tuple[str, ...]) -> str | None:
 @lru_cache(maxsize=16)
 def _phrases(concept: str) -> frozenset[str]:
     """The words of which a concept's phrases consist."""
-    return frozenset(
-        word for phrase, names in lexicon().headers.items() if concept in names for word in phrase.split()
-    )
+    return frozenset(word for phrase, names in lexicon().headers.items() if concept in names for word in phrase.split())
 
 
 def _numbered(tokens: list[str], words: tuple[str, ...]) -> tuple[int | None, int | None, bool]:

@@ -8,22 +8,23 @@ from datetime import date, timedelta
 from pipelines.sheets.fields import DATES, QUANTITY
 from pipelines.sheets.propose_cells import DATE, Column
 from pipelines.sheets.propose_header import Header
-from pipelines.sheets.propose_words import plain
+from pipelines.sheets.propose_words import plain, word_set
 from wearlab.config import Settings
 
 _HALF = 0.5
 _FEW = 0.3
 _DATE_CONCEPTS = DATES | {"other_date", "planned"}
-_NUMERIC = frozenset(QUANTITY) | frozenset(
-    "coolant_temp pump_peak pump_hold pump_rise return_flow total mean value correction repeat cylinders on_hand on_order "
-    "row_number".split()
+#: Concepts and fields whose cells are numbers.
+NUMERIC = frozenset(QUANTITY) | word_set(
+    "coolant_temp pump_peak pump_hold pump_rise return_flow total mean value correction repeat cylinders "
+    "on_hand on_order row_number"
 )
 _GENERIC = ("what", "measure", "driven", "protocol", "kind")
-_REGISTER = frozenset(
+_REGISTER = word_set(
     "family cylinders depot duty fuel_supply in_service odometer_start original_parts warranty_until leaves_on alias "
-    "plate valid_from".split()
+    "plate valid_from"
 )
-_WORKS = frozenset("serial_in serial_out position_to part_number meter_before meter_after origin position".split())
+_WORKS = word_set("serial_in serial_out position_to part_number meter_before meter_after origin position")
 
 #: Measures that a column without a number can hold by its header.
 PUMPS = ("pump_peak", "pump_rise", "pump_hold")
@@ -69,6 +70,10 @@ def _by_cells(column: Column, settings: Settings) -> str | None:
         return "driven"
     if column.works >= _HALF:
         return "kind"
+    if max(column.measures, column.drives, column.works) >= _FEW:
+        return max(
+            ("measure", column.measures), ("driven", column.drives), ("kind", column.works), key=lambda pair: pair[1]
+        )[0]
     return None
 
 
@@ -79,12 +84,12 @@ def fits(concept: str, column: Column, *, workbook: bool) -> bool:
     if concept in _DATE_CONCEPTS:
         serial = workbook and column.share("serials", lambda text: text.isdigit() and len(text) == 5) >= _HALF
         return column.dates >= _HALF or column.typed > 0 or serial
-    if concept in _NUMERIC:
+    if concept in NUMERIC:
         return column.figures >= _HALF and not (column.typed and column.dates >= _HALF)
     if concept == "unit":
         return column.units >= _HALF
     if concept in ("measure", "driven", "what"):
-        return max(column.measures, column.drives, column.packed) >= _FEW
+        return {"measure": column.measures, "driven": column.drives, "what": column.packed}[concept] >= _FEW
     if concept in ("position", "position_to"):
         return column.positions >= _HALF
     if concept in ("protocol", "kind", "visit_kind"):
@@ -95,9 +100,7 @@ def fits(concept: str, column: Column, *, workbook: bool) -> bool:
 
 
 def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
-    """Return the kind of sheet with the reason, or None with what was understood.
-
-    """
+    """Return the kind of sheet with the reason, or None with what was understood."""
     scores: dict[str, float] = {}
     for one in candidates:
         for concept, score in one.meanings:
@@ -106,10 +109,22 @@ def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
     best = {one.meanings[0][0] for one in candidates if one.meanings}
     cylinders = [one.header.cylinder for one in candidates if one.header.cylinder is not None]
     marked = any(one.header.cylinder is not None and one.header.marked for one in candidates)
-    readings = marked or len(cylinders) >= 3 or bool({"return_flow", "total", *PUMPS} & best) or scores.get("value", 0.0) >= 0.8
+    readings = (
+        marked
+        or len(cylinders) >= 3
+        or bool({"return_flow", "total", *PUMPS} & best)
+        or scores.get("value", 0.0) >= 0.8
+    )
+    runs = any(one.header.run is not None for one in candidates) and "position" in best
+    readings = readings or runs
     vehicle = bool({"vehicle", "plate", "number"} & has)
     dated = "date" in has or any(one.column.dates >= 0.8 for one in candidates)
-    if "part_number" in has and {"on_hand", "on_order", "due_on"} & has and not readings and not {"serial_in", "serial_out"} & has:
+    if (
+        "part_number" in has
+        and {"on_hand", "on_order", "due_on"} & has
+        and not readings
+        and not {"serial_in", "serial_out"} & has
+    ):
         return "stock", "part numbers with what is on hand or on order"
     if readings and (vehicle or dated):
         return "tests", "readings of cylinders or of the pump"
@@ -127,13 +142,18 @@ def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
     if dated and "kind" in has and vehicle:
         return "events", "vehicles, dates and kinds of work"
     understood = sorted({one.column.name for one in candidates if one.meanings})
-    return None, f"understood are only the columns {', '.join(understood[:8])}" if understood else "no column is understood"
+    return (
+        None,
+        f"understood are only the columns {', '.join(understood[:8])}" if understood else "no column is understood",
+    )
 
 
 def _later(candidates: list[Candidate], as_of: date) -> bool:
     """Whether most dates of a column with the year first lie after the as-of date."""
     for one in candidates:
-        days = [text[:10] for text in one.column.told if DATE.fullmatch(text) and text[:4].isdigit() and text[4:5] == "-"]
+        days = [
+            text[:10] for text in one.column.told if DATE.fullmatch(text) and text[:4].isdigit() and text[4:5] == "-"
+        ]
         if days and sum(day > (as_of + timedelta(days=1)).isoformat() for day in days) > _HALF * len(days):
             return True
     return False

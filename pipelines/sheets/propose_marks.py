@@ -36,7 +36,7 @@ class _Written:
 
 
 def read_body(body: str) -> _Written | None:
-    """Return what one written number proves: a mark, nothing, or a sign that can be either; None when it is no number."""
+    """Return what one written number proves: a mark, nothing, or a sign that can be either; None: no number."""
     signs = [sign for sign in body if not sign.isdigit()]
     if not signs:
         return _Written(value=float(body))
@@ -46,7 +46,9 @@ def read_body(body: str) -> _Written | None:
         if points.count(points[-1]) > 1:
             return None
         groups, points = groups + points[:-1], points[-1:]
-    elif len(points) > 1 or (len(points) == 1 and groups and body.rindex(points[0]) < max(body.rindex(one) for one in groups)):
+    elif len(points) > 1 or (
+        len(points) == 1 and groups and body.rindex(points[0]) < max(body.rindex(one) for one in groups)
+    ):
         groups, points = groups + points, []
     whole, _, fraction = body.rpartition(points[0]) if points else (body, "", "")
     if points and (not fraction.isdigit() or any(not sign.isdigit() for sign in fraction)):
@@ -58,7 +60,9 @@ def read_body(body: str) -> _Written | None:
         if len(kinds) > 1 or not 1 <= len(pieces[0]) <= 3 or any(len(piece) != 3 for piece in pieces[1:]):
             return None
         mark = " " if mark in _BLANKS else "'" if mark in _APOSTROPHES else mark
-        return _Written(points[0] if points else "", mark, value=float("".join(pieces) + (f".{fraction}" if points else "")))
+        return _Written(
+            points[0] if points else "", mark, value=float("".join(pieces) + (f".{fraction}" if points else ""))
+        )
     if len(fraction) == 3 and 1 <= len(whole) <= 3 and not whole.startswith("0"):
         return _Written(unclear=points[0], value=float(f"{whole}.{fraction}"))
     return _Written(points[0], value=float(f"{whole or 0}.{fraction}"))
@@ -108,17 +112,25 @@ def marks_of(column: Column, *, workbook: bool) -> Marks:
             continue
         if sign in groups or (decimal and not workbook):
             groups[sign] = None
-            told.append(f'"{sign}" parts thousands, because it is not the decimal mark' if sign not in thousands else "")
+            told.append(
+                f'"{sign}" parts thousands, because it is not the decimal mark' if sign not in thousands else ""
+            )
             continue
         example = next(iter(cells))
         side = _agrees(list(cells.values()), neutral)
         if side == "thousands" and not (workbook and sign == "."):
             groups[sign] = None
-            told.append(f'"{sign}" parts thousands: "{example}" (row {column.where(example)}) agrees with the other numbers only so')
+            told.append(
+                f'"{sign}" parts thousands: "{example}" (row {column.where(example)}) '
+                "agrees with the other numbers only so"
+            )
         elif side == "decimal":
             if not (workbook and sign == "."):
                 decimal = sign
-                told.append(f'"{sign}" is the decimal mark: "{example}" (row {column.where(example)}) agrees with the other numbers only so')
+                told.append(
+                    f'"{sign}" is the decimal mark: "{example}" (row {column.where(example)}) '
+                    "agrees with the other numbers only so"
+                )
         elif workbook and sign == "." and side != "thousands":
             continue  # a number cell
         else:
@@ -126,7 +138,9 @@ def marks_of(column: Column, *, workbook: bool) -> Marks:
     return Marks(decimal, tuple(groups), "; ".join(filter(None, told)))
 
 
-def resolved(column: Column, marks: Marks, file_decimal: str, *, workbook: bool, answer: str | None, whole: bool) -> Marks:
+def resolved(
+    column: Column, marks: Marks, file_decimal: str, *, workbook: bool, answer: str | None, whole: bool
+) -> Marks:
     """Settle a sign that the column alone leaves open: by an answer, or by the other columns of a text file.
 
     `whole` : the column counts whole things (a meter, rpm), so three decimals there are doubtful and asked about.
@@ -177,9 +191,12 @@ def _agrees(unclear: list[float], neutral: list[float]) -> str:
 
 
 def _mixed(column: Column, decimals: dict[str, str], thousands: dict[str, str]) -> Marks:
-    shown = [f'row {column.where(text)} ("{text}")' for text in dict.fromkeys([*decimals.values(), *thousands.values()])]
+    shown = [
+        f'row {column.where(text)} ("{text}")' for text in dict.fromkeys([*decimals.values(), *thousands.values()])
+    ]
     sentence = (
-        f'Which sign is the decimal mark in the column "{column.name}", where {" and ".join(shown[:3])} contradict each other?'
+        f'Which sign is the decimal mark in the column "{column.name}", '
+        f"where {' and '.join(shown[:3])} contradict each other?"
     )
     answers = tuple(sorted(set(decimals) | {sign for sign in thousands if sign in ".,"}))
     question = LayoutQuestion(f"decimal:{column.name}", "decimal mark", column.name, sentence, answers, "", True)

@@ -1,4 +1,4 @@
-"""Where the header of an unknown sheet is: one row or two, below titles and comments, with or without a row of units."""
+"""Where the header of an unknown sheet is: one row or two, below titles and comments, perhaps with units."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pipelines.sheets.match import SEARCHED_ROWS
 from pipelines.sheets.match import _joined as joined_names
-from pipelines.sheets.propose_cells import is_date, is_number
+from pipelines.sheets.propose_cells import CUT, is_date, is_number
 from pipelines.sheets.propose_header import Header, read_header
 from pipelines.sheets.propose_words import unit_of
 from pipelines.sheets.raw import RawSheet
@@ -16,6 +16,8 @@ from pipelines.sheets.words import fold
 MOST_COLUMNS = 500
 _KNOWN = 0.5  # a header with this score counts as understood
 _UNIT = 0.3
+_MOST_CELLS = 8000  # read as headers; a wide sheet has its header near the top
+_LEAST_ROWS = 10
 _LEAST = 1.5
 _LONGEST_LABEL = 60
 
@@ -46,7 +48,7 @@ def width_of(sheet: RawSheet) -> int:
 def find_header(sheet: RawSheet) -> HeaderRow | None:
     """Return the best header of a sheet, None when no row reads like one."""
     best: HeaderRow | None = None
-    rows = sheet.rows[:SEARCHED_ROWS]
+    rows = sheet.rows[: max(_LEAST_ROWS, min(SEARCHED_ROWS, _MOST_CELLS // max(1, width_of(sheet))))]
     alone = [_single(sheet, index) for index in range(len(rows))]
     for index, row in enumerate(rows):
         if not any(cell.strip() for cell in row):
@@ -69,6 +71,9 @@ def _double(sheet: RawSheet, index: int, alone: list[HeaderRow | None]) -> Heade
     told = [cell.strip() for cell in lower if cell.strip()]
     if not told or not any(cell.strip() for cell in upper) or _like_data(told):
         return None
+    useful = sum(1 for cell in told if unit_of(cell) is not None or read_header(cell).best >= _KNOWN)
+    if useful < 0.5 * len(told):
+        return None
     names = joined_names(sheet, index)
     units_below = _mostly_units(lower)
     units_above = _mostly_units(upper)
@@ -83,9 +88,6 @@ def _double(sheet: RawSheet, index: int, alone: list[HeaderRow | None]) -> Heade
             headers.append(read_header(below or above, unit_of(above) if below else None))
         else:
             headers.append(read_header(name))
-    useful = sum(1 for cell in told if unit_of(cell) is not None or read_header(cell).best >= _KNOWN)
-    if useful < 0.5 * len(told):
-        return None
     found = _made(sheet, index, 2, names, headers)
     if found is None:
         return None
@@ -102,7 +104,7 @@ def _made(sheet: RawSheet, index: int, rows: int, names: list[str], headers: lis
     score, understood = 0.0, 0
     seen: set[str] = set()
     for name, header in zip(names, headers, strict=True):
-        text = name.strip()
+        text = name[: 2 * CUT].strip()
         if not text:
             continue
         word = fold(text)
@@ -133,10 +135,11 @@ def _mostly_units(row: list[str]) -> bool:
 
 def _like_data(cells: list[str]) -> bool:
     """A row below the header is data when it holds a date or numbers that are not cylinders 1, 2, 3, ..."""
-    if any(is_date(cell) for cell in cells):
+    short = [cell[:CUT] for cell in cells]
+    if any(is_date(cell) for cell in short):
         return True
-    numbers = [cell for cell in cells if is_number(cell)]
+    numbers = [cell for cell in short if is_number(cell)]
     if not numbers:
         return False
-    plain = [int(cell) for cell in numbers if cell.isdigit()]
+    plain = [int(cell) for cell in numbers if cell.isdecimal()]
     return len(plain) != len(numbers) or len(plain) < 2 or plain != list(range(1, len(plain) + 1))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -16,11 +17,26 @@ from wearlab.errors import UnitError
 LONGEST = 120
 
 _SPLIT = re.compile(r"[^\W\d_]+|\d+")
-_OVER = re.compile(r"(.{1,20}?)\s*(?:/|\b(?:per|pro|par|por|al|je|na|in|en|a)\b)\s*(\d{0,4})\s*([^\W\d_]{1,12})\.?", re.I)
+_OVER = re.compile(
+    r"(.{1,20}?)\s*(?:/|\b(?:per|pro|par|por|al|je|na|in|en|a)\b)\s*(\d{0,4})\s*([^\W\d_]{1,12})\.?", re.I
+)
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i"})
 _STEM = 6  # a word of the tables at least this long is also found inside a compound
-_NOISE = frozenset("of the a an der die das des den von vom mit de du des la le les l d el los las del della dello "
-                   "di il lo i gli van het een z w na po do no nr n num number nummer numero".split())  # fmt: skip
+_COMPOUND = 30
+
+
+def word_set(text: str) -> frozenset[str]:
+    """Return the words of a text as a set."""
+    return frozenset(text.split())
+
+
+_NOISE = word_set(
+    "of the a an der die das des den von vom mit de du des la le les l d el los las del della dello "
+    "di il lo i gli van het een z w na po do no nr n num number nummer numero"
+)
+
+
+_Add = Callable[[frozenset[str], float], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +49,17 @@ class Lexicon:
     units: dict[str, str]
     rows: dict[str, str]
     single: dict[str, frozenset[str]]
-    stems: tuple[tuple[str, frozenset[str]], ...]
+    stems: dict[str, frozenset[str]]
     prefixes: dict[str, tuple[str, ...]]
 
     def cell(self, field: str, text: str) -> str | None:
         """Return what a word in a cell of a field means, None when no table knows it."""
         return self.cells.get(field, {}).get(plain(text))
+
+    def row(self, text: str) -> str | None:
+        """Return "mean", "total" or "footer" for the first cell of a line that is no data, None for any other."""
+        words = plain(text).split()
+        return next((self.rows[piece] for n in (2, 1) if (piece := " ".join(words[:n])) in self.rows), None)
 
 
 @lru_cache(maxsize=16384)
@@ -59,8 +80,8 @@ def lexicon() -> Lexicon:
     folder = resources.files("pipelines.sheets").joinpath("headers")
     for entry in sorted((one for one in folder.iterdir() if one.name.endswith(".toml")), key=lambda one: one.name):
         table = tomllib.loads(entry.read_text(encoding="utf-8"))
-        for concept, words in table["fields"].items():
-            for word in words:
+        for concept, phrases in table["fields"].items():
+            for word in phrases:
                 headers.setdefault(plain(word), set()).add(concept)
         for target, words in table["implied"].items():
             implied.update((plain(word), target) for word in words)
@@ -83,7 +104,7 @@ def lexicon() -> Lexicon:
                 single.setdefault(concept, set()).add(phrase)
         if words:
             prefixes.setdefault(words[0][:3], []).append(phrase)
-    stems = tuple((phrase, concepts) for phrase, concepts in frozen.items() if len(phrase) >= _STEM and " " not in phrase)
+    stems = {phrase: names for phrase, names in frozen.items() if len(phrase) >= _STEM and " " not in phrase}
     return Lexicon(
         frozen,
         implied,
@@ -137,7 +158,7 @@ def _known(word: str) -> bool:
 def concepts(words: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
     """Return what plain header words can mean, best first, with a score from 0 to 1.
 
-    1: the phrase stands in a table; 0.9: but for filling words; 0.8: shortened; less: a table's phrase inside longer words.
+    1: the phrase stands in a table; 0.9: but for filling words; 0.8: shortened; less: inside longer words.
     """
     if not words:
         return ()
@@ -159,7 +180,7 @@ def concepts(words: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
 
-def _shortened(words: tuple[str, ...], known: Lexicon, add: object) -> None:
+def _shortened(words: tuple[str, ...], known: Lexicon, add: _Add) -> None:
     """Header words that begin the words of a phrase ("fuel temp", "odom"); the first of three letters or more."""
     if len(words[0]) < 3:
         return
@@ -169,10 +190,10 @@ def _shortened(words: tuple[str, ...], known: Lexicon, add: object) -> None:
             full.startswith(short) and (len(short) >= 3 or short == full)
             for full, short in zip(whole, words, strict=True)
         ):
-            add(known.headers[phrase], 0.8)  # type: ignore[operator]
+            add(known.headers[phrase], 0.8)
 
 
-def _inside(words: tuple[str, ...], known: Lexicon, add: object) -> None:
+def _inside(words: tuple[str, ...], known: Lexicon, add: _Add) -> None:
     """A phrase of the tables within the header, the longer the better; a stem within a compound word."""
     for length in range(min(len(words), 4), 0, -1):
         for start in range(len(words) - length + 1):
@@ -180,9 +201,11 @@ def _inside(words: tuple[str, ...], known: Lexicon, add: object) -> None:
             names = known.headers.get(piece)
             if names and len(piece) >= 3:
                 place = 0.05 if start + length == len(words) or start == 0 else 0.0
-                add(names, min(0.4 + 0.1 * length + place, 0.75))  # type: ignore[operator]
+                add(names, min(0.4 + 0.1 * length + place, 0.75))
     for word in words:
-        if len(word) > _STEM:
-            for stem, names in known.stems:
-                if stem in word and stem != word:
-                    add(names, 0.35 + 0.01 * min(len(stem), 9))  # type: ignore[operator]
+        if _STEM < len(word) <= _COMPOUND:
+            for start in range(len(word) - _STEM + 1):
+                for end in range(start + _STEM, len(word) + 1):
+                    found = known.stems.get(word[start:end])
+                    if found and end - start < len(word):
+                        add(found, 0.35 + 0.01 * min(end - start, 9))

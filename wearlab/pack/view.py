@@ -10,19 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from wearlab.charts.series import MonthCount, StateCount, VehicleHistory
-
-#: Cautions of every pack, in our own words (general safety of high-pressure diesel work).
-CAUTIONS: tuple[str, ...] = (
-    "This pack records and plans. It does not authorise work and is no clearance to drive: local rules, "
-    "the vehicle maker's instruction and licensed technicians prevail.",
-    "Fuel under rail pressure can be driven through skin. The wound looks small and is a surgical "
-    "emergency: go to hospital at once. Look for leaks with a piece of card, never with a hand.",
-    "Never loosen a line on a running or cranking engine. After key-off wait as long as the vehicle's "
-    "own instruction says (if it says nothing: ten minutes), then check that the pressure has fallen.",
-    "Collected fuel can be hot and burns: gloves, goggles, fresh air, an extinguisher near, no flame.",
-    "Some injectors are driven with hundreds of volts: never unplug one while the engine runs.",
-    "Dirt destroys these parts: plug every opening. An injector's trim code moves with the injector.",
-)
+from wearlab.study.cautions import ALL
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +279,6 @@ class MonthView:
     files: tuple[FileRow, ...] = ()
     questions: tuple[OpenQuestion, ...] = ()
     unsaid: tuple[Unsaid, ...] = ()
-    cautions: tuple[str, ...] = CAUTIONS
+    cautions: tuple[str, ...] = ALL
     #: name and value of every setting the numbers rest on
     settings: tuple[tuple[str, str], ...] = ()

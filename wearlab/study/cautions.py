@@ -10,8 +10,7 @@ from collections.abc import Iterable
 
 #: Always the last.
 PLANS_ONLY = (
-    "This records and plans; it does not authorise work. Local rules, the vehicle maker's instruction and "
-    "licensed "
+    "This records and plans; it does not authorise work. Local rules, the vehicle maker's instruction and licensed "
     "technicians prevail. It is not a clearance to drive."
 )
 SKIN = (
@@ -19,26 +18,26 @@ SKIN = (
     "never wait. Look for leaks with card, never with a hand."
 )
 LINES = (
-    "Never loosen a line on a running or cranking engine. After key-off wait as the vehicle's own "
-    "instruction says; "
+    "Never loosen a line on a running or cranking engine. After key-off wait as the vehicle's own instruction says; "
     "if it is not known, ten minutes, and check that the pressure reading has fallen."
 )
 HOT_FUEL = (
-    "Collected fuel is hot and burns: gloves, goggles, fresh air, extinguisher, absorbent, and nothing near "
-    "that can ignite."
+    "Collected fuel is hot and burns: gloves, goggles, fresh air, extinguisher, absorbent, and nothing near that can "
+    "ignite."
 )
 PIEZO = "Piezo injectors are driven with up to hundreds of volts: never unplug one while the engine runs."
 CRANKING = (
-    "Second person in the seat, gear in neutral, wheels chocked; let the starter rest between bursts. "
-    "Unplugged "
+    "Second person in the seat, gear in neutral, wheels chocked; let the starter rest between bursts. Unplugged "
     "injectors leave fault codes."
 )
 CLEAN = "Absolute cleanliness: plug every opening at once."
 TRIM = (
-    "Moving or replacing an injector: its trim code moves with it. Enter the code at the right cylinder; "
-    "cylinder "
+    "Moving or replacing an injector: its trim code moves with it. Enter the code at the right cylinder; cylinder "
     "number is not firing order."
 )
+
+#: All of them, for a page that does not know what will be done.
+ALL = (SKIN, LINES, HOT_FUEL, CRANKING, PIEZO, CLEAN, TRIM, PLANS_ONLY)
 
 
 def cautions(

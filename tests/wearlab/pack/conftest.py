@@ -126,7 +126,7 @@ def vehicle_view(number: int, cylinders: int, state: str) -> VehicleView:
         PartState(
             one.position, one.part, one.measure, one.protocol, one.unit, one.state or "no limit",
             len(one.points),
-            one.points[-1].level, one.points[-1].level * 0.94, one.points[-1].level * 1.06, 1.1,
+            one.points[-1].level, one.points[-1].level * 0.94, one.points[-1].level * 1.06, None, None, 1.1,
             "ml/min per 10,000 km", IDLE.value, "above", IDLE.name, IDLE.version, IDLE.source,
             *((FORECAST.date_p10, FORECAST.date_p50, FORECAST.date_p90, 329_000.0) if one.forecast else ()),
             no_answer=None if one.forecast else "The slope cannot be told from zero yet.",
