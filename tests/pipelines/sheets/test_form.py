@@ -94,7 +94,7 @@ def test_cautions_are_on_both_and_clear_nothing(tmp_path: Path) -> None:
     guide = openpyxl.load_workbook(tmp_path / "form.xlsx")["How to fill"]
     sheet_text = " ".join(str(row[0]) for row in guide.iter_rows(values_only=True))
     for text in (blank_form_html(SETTINGS).replace("&#39;", "'"), sheet_text):
-        for words in ("maker's instruction and local rules", "through skin", "ten minutes", "trim code"):
+        for words in ("Local rules, the vehicle maker's instruction", "through skin", "ten minutes", "trim code"):
             assert words in text
         assert "safe to drive" not in text
 
