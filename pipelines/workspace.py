@@ -9,7 +9,7 @@ from importlib import resources
 from pathlib import Path
 
 from wearlab.config import Settings, read_settings
-from wearlab.errors import ConfigError, WearlabError
+from wearlab.errors import ConfigError, StoreError, WearlabError
 from wearlab.store.database import Database, open_database
 
 CONFIG = "wearlab.toml"
@@ -46,9 +46,21 @@ class Workspace:
         """Hash of wearlab.toml, kept with every run."""
         return hashlib.sha256((self.home / CONFIG).read_bytes()).hexdigest()
 
-    def open(self, *, read_only: bool = False) -> Database:
-        """Open the database, waiting for another process to finish."""
+    def open(self, *, read_only: bool = False, create: bool = False) -> Database:
+        """Open the database, waiting for another process to finish; only a load may create it.
+
+        Raises
+        ------
+        StoreError
+            Nothing was ever loaded, or the database cannot be opened.
+        """
+        if not create and not self.store.exists():
+            raise StoreError(f'no sheet is loaded yet in {self.home.resolve()}: load a first one with "wearlab load"')
         return open_database(self.store, read_only=read_only, wait_s=WAIT_S, on_wait=self.on_wait)
+
+    def scratch(self) -> Database:
+        """An empty database in memory, for a look at sheets before anything is stored."""
+        return open_database(Path(":memory:"))
 
 
 def open_workspace(home: Path, on_wait: Callable[[float], None] | None = None) -> Workspace:

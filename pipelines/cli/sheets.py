@@ -52,7 +52,7 @@ def load(
             for sentence in account.questions:
                 out.print(f"    question: {sentence}")
 
-    with place.open() as db:
+    with place.scratch() if preview and not place.store.exists() else place.open(create=True) as db:
         accounts = load_files(
             db, place.settings, layouts, files, as_of=today, preview=preview, on_file=told, roots=paths
         )

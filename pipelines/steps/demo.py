@@ -48,7 +48,7 @@ def build_demo(
     (home / "reports").mkdir()
     place = open_workspace(home)
     told(f"loading the demo fleet's sheets into {home / STORE}")
-    with place.open() as db:
+    with place.open(create=True) as db:
         accounts = load_files(
             db,
             place.settings,

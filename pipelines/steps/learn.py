@@ -203,7 +203,10 @@ def _forecast(
         "cause": answer.cause,
         "readings": len(trend.level) if isinstance(fit, LineFit) else sum(p.used for p in series.points),
         "last_test": series.last_test,
-        "retest_by": retest_by(
+        # a test that no limit waits for is not asked for again
+        "retest_by": None
+        if answer.state == State.NO_LIMIT
+        else retest_by(
             None if last is None else last.day,
             as_of,
             settings.visits,

@@ -13,7 +13,7 @@ from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.charts.words import day_words, level_words, limit_words, measure_words, month_words, position_words
 from wearlab.config import Settings
-from wearlab.pack.order import count_states, crossings_by_month, sort_attention, urgency
+from wearlab.pack.order import count_states, crossings_by_month, sort_attention, worst
 from wearlab.pack.page import write_page
 from wearlab.pack.view import Attention, FileRow, FleetRow, MonthView, OpenQuestion, Unsaid, VehicleView
 from wearlab.records import State
@@ -177,8 +177,8 @@ def reason(row: dict[str, Any]) -> str:
 
 def fleet_row(view: VehicleView) -> FleetRow:
     """One vehicle's line in the fleet table."""
-    worst = min(view.states, key=lambda state: urgency(state.state), default=None)
-    ahead = [state for state in view.states if state.date_p50 is not None and state.state != State.PAST_LIMIT]
+    pressing = worst(view.states)
+    ahead = [state for state in view.states if state.date_p50 is not None]
     soonest = min(ahead, key=lambda state: state.date_p50 or date.max, default=None)
     retests = [state.retest_by for state in view.states if state.retest_by is not None]
     return FleetRow(
@@ -186,8 +186,8 @@ def fleet_row(view: VehicleView) -> FleetRow:
         family=view.family,
         depot=view.depot,
         last_test=view.last_test.tested_on if view.last_test else None,
-        worst_state=worst.state if worst else None,
-        worst_part=position_words(worst.position) if worst else "",
+        worst_state=pressing.state if pressing else None,
+        worst_part=position_words(pressing.position) if pressing else "",
         next_p10=soonest.date_p10 if soonest else None,
         next_p50=soonest.date_p50 if soonest else None,
         next_p90=soonest.date_p90 if soonest else None,

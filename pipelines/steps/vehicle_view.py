@@ -16,7 +16,7 @@ from wearlab.charts.series import Mark, VehicleHistory
 from wearlab.charts.words import measure_words
 from wearlab.config import Settings
 from wearlab.lives.usage import Usage
-from wearlab.pack.order import urgency
+from wearlab.pack.order import worst
 from wearlab.pack.view import (
     JudgedSet,
     JudgedTest,
@@ -60,7 +60,7 @@ def vehicle_view(db: Database, fleet: FleetFacts, row: dict[str, Any]) -> Vehicl
     if name in fleet.meters:
         notes += list(fleet.meters[name].distance.notes)
     states = tuple(part_state(item, fleet.settings) for item in forecasts)
-    worst = min((state.state for state in states), key=urgency, default=None)
+    pressing = worst(states)
     days = test_dates(db, name, fleet.as_of)
     judged = judge_visit(db, fleet.settings, fleet.versions, row, days[-1]) if days else None
     facts = family_facts(fleet.settings, row)
@@ -80,7 +80,7 @@ def vehicle_view(db: Database, fleet: FleetFacts, row: dict[str, Any]) -> Vehicl
         km_per_day_high=driven.km_per_day_high if driven else None,
         odometer_now_km=odometer_now(fleet, name),
         usage_notes=tuple(notes),
-        worst_state=worst,
+        worst_state=pressing.state if pressing else None,
         last_test=judged_test(judged) if judged else None,
         states=states,
         parts=_parts(db, name, fleet.as_of),

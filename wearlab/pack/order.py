@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 
 from wearlab.charts.series import MonthCount, StateCount
-from wearlab.pack.view import Attention
+from wearlab.pack.view import Attention, PartState
 from wearlab.records import STATE_MARK, State
 
 #: Most pressing first; every list of parts follows it.
@@ -29,6 +29,13 @@ def mark(state: str | None) -> str:
 def urgency(state: str | None) -> int:
     """Return the place of a state's word in `STATE_ORDER`; an unknown or missing state comes last."""
     return STATE_ORDER.index(State(state)) if state in STATE_MARK else len(STATE_ORDER)
+
+
+def worst(states: Iterable[PartState]) -> PartState | None:
+    """Return the most pressing of a vehicle's states; a test without a limit speaks only when nothing else does."""
+    told = list(states)
+    judged = [state for state in told if state.state != State.NO_LIMIT]
+    return min(judged or told, key=lambda state: urgency(state.state), default=None)
 
 
 def sort_attention(items: Iterable[Attention]) -> tuple[Attention, ...]:

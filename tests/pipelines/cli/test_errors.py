@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -68,10 +69,21 @@ def test_a_broken_config(garage: Path, run: Run, text: str, words: tuple[str, ..
     one_sentence(outcome, "wearlab.toml", *words)
 
 
-def test_nothing_loaded_yet(garage: Path, run: Run) -> None:
-    outcome = run("readings", "--home", garage)
+@pytest.mark.parametrize("words", [["readings"], ["aside"], ["due"], ["learn"], ["judge", "V1"], ["month", "2026-10"]])
+def test_nothing_loaded_yet(garage: Path, run: Run, words: list[str]) -> None:
+    outcome = run(*words, "--home", garage)
     assert outcome.code == 2
     one_sentence(outcome, "wearlab load")
+    assert not (garage / "wearlab.duckdb").exists()
+
+
+def test_a_first_preview_makes_no_database(garage: Path, tmp_path: Path, run: Run) -> None:
+    shutil.copytree(ROOT / "datasets_demo" / "layouts", garage / "layouts", dirs_exist_ok=True)
+    sheet = ROOT / "datasets_demo" / "sheets" / "vehicles.csv"
+    outcome = run("load", sheet, "--preview", "--home", garage, "--json")
+    assert outcome.code == 0
+    assert outcome.json["files"][0]["accepted"] == 60
+    assert not (garage / "wearlab.duckdb").exists()
 
 
 def test_missing_file(garage: Path, tmp_path: Path, run: Run) -> None:

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from wearlab.pack.order import count_states, crossings_by_month, mark, sort_attention, urgency
+from wearlab.pack.order import count_states, crossings_by_month, mark, sort_attention, urgency, worst
 from wearlab.pack.page import anchor, lead, render_page, write_page
 from wearlab.pack.pictures import readings_table
-from wearlab.pack.view import Attention, MonthView, OpenQuestion, Unsaid
+from wearlab.pack.view import Attention, MonthView, OpenQuestion, PartState, Unsaid
 from wearlab.records import STATE_MARK, State
 
 VOID = {"meta", "br", "img", "hr", "link", "input"}
@@ -288,3 +288,13 @@ def test_counts() -> None:
 def test_unknown_states_have_a_mark_and_come_last() -> None:
     assert mark(None) == "·"
     assert urgency(None) > max(urgency(state) for state in State)
+
+
+def test_a_test_without_a_limit_never_hides_a_state_that_has_one() -> None:
+    def part(state: str) -> PartState:
+        return PartState("1", "P1", "return_flow", "warm idle", "ml/min", state, 3)
+
+    assert worst([]) is None
+    assert worst([part("no limit"), part("no limit")]) == part("no limit")
+    assert worst([part("no limit"), part("steady")]) == part("steady")
+    assert worst([part("steady"), part("watch"), part("no limit")]) == part("watch")
