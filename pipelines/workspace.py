@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import resources
-from pathlib import Path
+from itertools import count
+from pathlib import Path, PurePath
 
 from wearlab.config import Settings, read_settings
 from wearlab.errors import ConfigError, StoreError, WearlabError
@@ -45,6 +47,37 @@ class Workspace:
     def settings_sha256(self) -> str:
         """Hash of wearlab.toml, kept with every run."""
         return hashlib.sha256((self.home / CONFIG).read_bytes()).hexdigest()
+
+    def save_layout(self, name: str, toml: str, *, finished: bool) -> str:
+        """Write a proposed layout as a new file and return its place within the workspace.
+
+        One with open questions goes into `layouts/proposed`, where no layout is read; the same text is written once.
+
+        Raises
+        ------
+        WearlabError
+            The folder cannot be written.
+        """
+        folder = self.layouts if finished else self.layouts / "proposed"
+        stem = re.sub(r"[^a-z0-9]+", "_", PurePath(name).stem.casefold() if not finished else name.casefold())
+        stem = stem.strip("_")[:60] or "layout"
+        content = toml.encode("utf-8", "replace")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for number in count(1):
+                path = folder / (f"{stem}.toml" if number == 1 else f"{stem}_{number}.toml")
+                try:
+                    with path.open("xb") as file:
+                        file.write(content)
+                except FileExistsError:
+                    if path.read_bytes() != content:
+                        continue
+                break
+        except OSError as fault:
+            raise WearlabError(
+                f"{folder} cannot be written ({fault.strerror}): make it writable, then load the sheet again"
+            ) from None
+        return path.relative_to(self.home).as_posix()
 
     def open(self, *, read_only: bool = False, create: bool = False) -> Database:
         """Open the database, waiting for another process to finish; only a load may create it.

@@ -150,6 +150,32 @@ class Rig(_Strict):
     calibrate_every_days: int | None = Field(default=None, ge=1)
 
 
+class Sensor(_Strict):
+    """A pressure sensor read in volts: a straight scale through two points, and where the sensor is fitted.
+
+    A reading in volts is converted only where exactly one sensor is meant: the one that the layout names, else
+    one fitted to its rig, else one fitted to its vehicle's family.
+    """
+
+    volts: Span
+    bar: Span
+    rigs: tuple[str, ...] = ()
+    families: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _rising(self) -> Sensor:
+        if self.volts[0] == self.volts[1] or self.bar[0] == self.bar[1]:
+            raise ValueError("a sensor scale needs two different voltages and two different pressures")
+        return self
+
+    def pressure(self, volts: float) -> float:
+        """Return the pressure in bar at a voltage; NaN outside the scale."""
+        (low, high), (least, most) = self.volts, self.bar
+        if not low <= volts <= high:
+            return float("nan")
+        return least + (volts - low) * (most - least) / (high - low)
+
+
 class Visits(_Strict):
     """How often a vehicle should be tested, used where nothing else is planned."""
 
@@ -187,6 +213,7 @@ class Settings(_Strict):
     protocols: dict[str, Protocol] = {}
     limits: tuple[LimitRule, ...] = ()
     rigs: dict[str, Rig] = {}
+    sensors: dict[str, Sensor] = {}
     visits: Visits = Visits()
     horizons: Horizons = Horizons()
     spread: Spread = Spread()

@@ -5,16 +5,23 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as Bar
 from rich.table import Table
 
 from pipelines.workspace import Workspace, open_workspace
 from wearlab.errors import InputError
+
+if TYPE_CHECKING:
+    from pipelines.sheets.progress import Progress
 
 Home = Annotated[Path, typer.Option("--home", metavar="DIR", help="Folder of the workspace.", envvar="WEARLAB_HOME")]
 AsOf = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Work as if today were DATE (2026-10-31).")]
@@ -41,6 +48,27 @@ def workspace(home: Path) -> Workspace:
             console(stderr=True).print(f"waiting for another wearlab to finish ({seconds:.0f} s) ...")
 
     return open_workspace(home, waiting)
+
+
+@contextmanager
+def progress_bar(*, quiet: bool) -> Iterator[Callable[[Progress], None] | None]:
+    """Show on standard error how far a load has come, and only there and on a screen; yields what is told of it."""
+    err = console(stderr=True)
+    if quiet or not err.is_terminal:
+        yield None
+        return
+    columns = (BarColumn(), TaskProgressColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))
+    # lines printed meanwhile on the same screen go above the bar; output that goes to a file stays where it goes
+    bar = Bar(*columns, console=err, transient=True, redirect_stdout=console().is_terminal)
+    with bar:
+        task = bar.add_task("", total=None)
+
+        def told(progress: Progress) -> None:
+            # it ends with the command: the histories of the parts are still worked out after the last file
+            words = f"{progress.doing} {progress.file}"
+            bar.update(task, completed=0.99 * progress.done, total=max(progress.total, 1.0), description=words)
+
+        yield told
 
 
 def as_of_date(text: str | None) -> date:

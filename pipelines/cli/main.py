@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipelines.cli import look, month, outlook, setup, sheets
+from pipelines.cli import look, month, outlook, settle, setup, sheets
 from wearlab import __version__
 from wearlab.errors import WearlabError
 
@@ -29,7 +29,11 @@ app = typer.Typer(
 app.command("new")(setup.new)
 app.command("form")(setup.form)
 app.command("load")(sheets.load)
-app.command("aside")(sheets.aside)
+app.command("aside")(settle.aside)
+app.command("settle")(settle.settle)
+app.command("unload")(settle.unload)
+app.command("reload")(settle.reload)
+app.command("undo")(settle.undo)
 app.command("readings")(sheets.readings)
 app.command("note")(sheets.note)
 app.command("judge")(look.judge)

@@ -16,6 +16,7 @@ from pipelines.cli.common import (
     console,
     number,
     parse_date,
+    progress_bar,
     show_json,
     table,
     workspace,
@@ -37,6 +38,7 @@ def load(
     from pipelines.sheets.files import find_files
     from pipelines.sheets.layout import read_layouts
     from pipelines.sheets.load import load_files
+    from pipelines.sheets.progress import Progress
     from pipelines.steps.lives import rebuild_lives
     from pipelines.steps.rules import record_rules
 
@@ -49,14 +51,26 @@ def load(
     def told(account: FileAccount) -> None:
         if not as_json:
             out.print(_line(account))
-            for sentence in account.questions:
-                out.print(f"    question: {sentence}")
+            for line in _beside(account, preview):
+                out.print(f"    {line}")
 
-    with place.scratch() if preview and not place.store.exists() else place.open(create=True) as db:
+    opened = place.scratch() if preview and not place.store.exists() else place.open(create=True)
+    with opened as db, progress_bar(quiet=as_json) as progress:
         accounts = load_files(
-            db, place.settings, layouts, files, as_of=today, preview=preview, on_file=told, roots=paths
+            db,
+            place.settings,
+            layouts,
+            files,
+            as_of=today,
+            preview=preview,
+            on_file=told,
+            on_progress=progress,
+            roots=paths,
+            save_layout=place.save_layout,
         )
         if not preview and any(account.status == "loaded" for account in accounts):
+            if progress is not None:
+                progress(Progress("the parts of every vehicle", "working out", 1.0, 1.0))
             with db.transaction():
                 record_rules(db, place.settings)
                 rebuild_lives(db, place.settings)
@@ -83,6 +97,9 @@ def _account(account: FileAccount) -> dict[str, object]:
         "cells_set_aside": account.cells_set_aside,
         "readings": account.readings,
         "questions": list(account.questions),
+        "question_ids": list(account.question_ids),
+        "proposal": account.proposal,
+        "proposed": list(account.proposed),
         "layout": account.layout,
         "sentence": account.sentence,
     }
@@ -102,6 +119,17 @@ def _line(account: FileAccount) -> str:
     )
 
 
+def _beside(account: FileAccount, preview: bool) -> list[str]:
+    """Lines below that of a file: what was proposed and why, in a preview as a whole, and what is asked."""
+    lines = [account.sentence] if account.sentence and account.status == "loaded" else []
+    lines += account.proposed
+    if preview and account.proposal:
+        lines += ["the layout as it would be written:", *account.proposal.splitlines()]
+    pairs = zip(account.question_ids, account.questions, strict=False)  # some only say what to look at
+    lines += [f"question {number}: {sentence}" for number, sentence in pairs]
+    return lines + [f"question: {sentence}" for sentence in account.questions[len(account.question_ids) :]]
+
+
 def _total(accounts: list[FileAccount], preview: bool) -> str:
     fresh = [account for account in accounts if account.status == "loaded"]
     words = "would be loaded" if preview else "loaded"
@@ -109,37 +137,6 @@ def _total(accounts: list[FileAccount], preview: bool) -> str:
     if any(a.flagged or a.set_aside or a.cells_set_aside for a in fresh):
         text += '; "wearlab aside" lists what was flagged or set aside'
     return text
-
-
-def aside(
-    home: Home = HERE,
-    as_of: AsOf = None,
-    as_json: Json = False,
-) -> None:
-    """List what was flagged or set aside, with file, line and reason, and the open questions."""
-    from wearlab.store.queries import open_questions, remarks
-
-    as_of_date(as_of)
-    with workspace(home).open(read_only=True) as db:
-        found = remarks(db, ["row", "cell", "flag"])
-        questions = open_questions(db)
-    if as_json:
-        show_json({"aside": found, "questions": questions})
-        return
-    out = console()
-    words = {"row": "set aside", "cell": "cell set aside", "flag": "flagged"}
-    rows = [
-        [
-            f"{item['file']}" + (f" [{item['sheet']}]" if item["sheet"] else ""),
-            f"{item['row']}",
-            words[item["level"]],
-            item["sentence"] + (f" Perhaps {item['suggestion']}." if item["suggestion"] else ""),
-        ]
-        for item in found
-    ]
-    out.print(table(f"{len(rows)} remarks", ["file", "line", "what", "why"], rows, right=(1,)))
-    for item in questions:
-        out.print(f"open question: {item['sentence']} ({item['readings']} readings wait)")
 
 
 def readings(

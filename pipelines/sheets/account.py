@@ -27,6 +27,9 @@ class FileAccount:
     questions: tuple[str, ...] = ()
     layout: str | None = None
     sentence: str | None = None
+    question_ids: tuple[str, ...] = ()
+    proposal: str | None = None
+    proposed: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any, TypeVar
 
 import numpy as np
@@ -84,15 +85,27 @@ def combine(columns: Sequence[Ints | Floats], length: int) -> Ints:
     code = np.zeros(length, dtype=np.int64)
     size = 1
     for column in columns:
-        part, distinct = pd.factorize(column, use_na_sentinel=False)
-        if len(distinct) == 1:
+        part, count = _small(column)
+        if count == 1:
             continue
-        if size * len(distinct) >= 2**62:
+        if size * count >= 2**62:
             code, known = pd.factorize(code)
             size = len(known)
-        code = code * len(distinct) + part
-        size *= len(distinct)
+        code = code * count + part
+        size *= count
     return pd.factorize(code)[0].astype(np.int64)
+
+
+def _small(column: Ints | Floats) -> tuple[Ints, int]:
+    """Return a column as numbers from 0 up to a count, equal where the column is equal."""
+    if column.dtype == np.int64 and len(column):
+        least, most = int(column.min()), int(column.max())
+        if most - least < 4 * len(column) + 1000:  # codes are so already, and need no look at each
+            return (column.astype(np.int64, copy=False) - least if least else column.astype(np.int64, copy=False)), (
+                most - least + 1
+            )
+    part, distinct = pd.factorize(column, use_na_sentinel=False)
+    return part, len(distinct)
 
 
 def first_rows(codes: Ints) -> Ints:
@@ -106,6 +119,20 @@ def objects(values: Sequence[Any]) -> Objects:
     made = np.empty(len(values), dtype=object)
     made[:] = values
     return made
+
+
+def column_of(rows: Sequence[Sequence[str]], index: int) -> list[str]:
+    """Return one column of rows; rows that are too short have a blank there."""
+    try:
+        return list(map(itemgetter(index), rows))
+    except IndexError:
+        return [row[index] if index < len(row) else "" for row in rows]
+
+
+def distinct(values: Ints) -> Ints:
+    """Return the different values in order, by sorting: far faster than numpy's hashing on a million values."""
+    ordered = np.sort(values)
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
 
 
 def coded(cells: Cells) -> pd.Categorical:

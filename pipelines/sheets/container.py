@@ -11,6 +11,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import BinaryIO
 from xml.parsers import expat
 
 from wearlab.errors import SheetError
@@ -99,7 +100,12 @@ class Container:
 
 
 def open_container(label: str, data: bytes) -> Container:
-    """Check the directory of a zip archive in memory.
+    """Check the directory of a zip archive in memory; errors as `directory`."""
+    return Container(label, data, directory(label, io.BytesIO(data), len(data)))
+
+
+def directory(label: str, stream: BinaryIO, size: int) -> dict[str, zipfile.ZipInfo]:
+    """Check the directory of a zip archive of `size` bytes and return its members by name.
 
     Raises
     ------
@@ -108,19 +114,19 @@ def open_container(label: str, data: bytes) -> Container:
         compression, and archives that would inflate beyond `MOST_INFLATED` or `MOST_RATIO`.
     """
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        with zipfile.ZipFile(stream) as archive:
             found = [info for info in archive.infolist() if not info.is_dir()]
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, ValueError, OSError, EOFError):
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, ValueError, IndexError, OSError, EOFError):
         raise SheetError(
             f"{label} is a damaged zip or workbook file: it was probably cut off, copy or export it again"
         ) from None
     inflated, packed = sum(info.file_size for info in found), sum(info.compress_size for info in found)
-    swollen = inflated > 20_000_000 and inflated > MOST_RATIO * min(packed, len(data))
+    swollen = inflated > 20_000_000 and inflated > MOST_RATIO * min(packed, size)
     bomb = inflated > MOST_INFLATED or swollen
-    if bomb or len(found) > _MOST_MEMBERS or packed > len(data):
+    if bomb or len(found) > _MOST_MEMBERS or packed > size:
         raise SheetError(
             f"{label} would unpack to {inflated / 1e6:,.0f} MB in {len(found):,} parts from "
-            f"{len(data) / 1e6:,.1f} MB, far more than a sheet needs: it is refused, split the sheet "
+            f"{size / 1e6:,.1f} MB, far more than a sheet needs: it is refused, split the sheet "
             "or export it as CSV"
         )
     members: dict[str, zipfile.ZipInfo] = {}
@@ -128,16 +134,23 @@ def open_container(label: str, data: bytes) -> Container:
     for info in found:
         name = info.filename
         if name.startswith("/") or "\\" in name or ":" in name or ".." in name.split("/"):
-            raise SheetError(f'{label} holds a part named "{name}" that climbs out of its folder: it is refused')
+            raise SheetError(
+                f'{label} holds a part named "{_shown(name)}" that climbs out of its folder: it is refused'
+            )
         if name.casefold() in folded:
-            raise SheetError(f'{label} holds its part "{name}" twice: it is refused, save the sheet anew')
+            raise SheetError(f'{label} holds its part "{_shown(name)}" twice: it is refused, save the sheet anew')
         if info.flag_bits & 1:
             raise SheetError(f"{label} is encrypted: save it without a password and load that file")
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
             raise SheetError(f"{label} is packed in an unusual way: save it anew from a spreadsheet program")
         folded.add(name.casefold())
         members[name] = info
-    return Container(label, data, members)
+    return members
+
+
+def _shown(name: str) -> str:
+    """A member's name in a sentence of one line, whatever signs it holds."""
+    return "".join(sign if sign.isprintable() else "?" for sign in name[:120])
 
 
 def _inflated(packed: memoryview) -> Iterator[bytes | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,12 +12,15 @@ from pipelines.sheets.checks import TUBE_BRIM
 from pipelines.sheets.hints import Hint, hint
 from pipelines.sheets.packed import Packed
 from pipelines.sheets.readings import CODE, Readings
+from pipelines.sheets.sensors import apply_sensors
 from pipelines.sheets.table import SheetTable
+from pipelines.sheets.tubes import channels_of, gauges_of, limiters_of, rigs_of, tubes_of
 from pipelines.sheets.values import Status
+from pipelines.sheets.vocabulary import cell_unit
 from pipelines.sheets.words import MeasuredUnit, fold, measured_unit
-from wearlab.config import Rig, Settings
+from wearlab.config import Settings
 from wearlab.errors import UnitError
-from wearlab.records import PUMP, SET, Measure
+from wearlab.records import Measure
 from wearlab.units import BASE
 
 _EXPECTED: dict[Measure, tuple[str, ...]] = {
@@ -27,7 +31,9 @@ _EXPECTED: dict[Measure, tuple[str, ...]] = {
     Measure.RIG_CHECK: ("pressure rate",),
 }
 _US_TO_UK = measured_unit("uk fl oz").factor / measured_unit("us fl oz").factor
-_STROKE_WORDS = {"mm3", "mm³", "mg", "mm3 stroke", "mg stroke", "mm3 hub", "mg hub"}
+_STROKE = re.compile(
+    r"(?:mm 3|mm3|mm³|mg)(?: (?:stroke|str|hub|h|inj|injection|shot|coup|cp|cycle|corsa|slag|suw|carrera))?"
+)
 
 
 @dataclass(slots=True)
@@ -59,15 +65,24 @@ class Converted:
 
 
 def convert(
-    readings: Readings, settings: Settings, packed: list[Packed] | None, packed_cells: Cells | None
+    readings: Readings,
+    settings: Settings,
+    packed: list[Packed] | None,
+    packed_cells: Cells | None,
+    family: Cells | None = None,
+    ounce_said: str | None = None,
 ) -> Converted:
-    """Convert every kept reading; one whose unit does not measure what was tested is set aside."""
+    """Convert every kept reading; one whose unit does not measure what was tested is set aside.
+
+    `family` : the family of every row's vehicle, blank where unknown; it may tell which sensor gave volts.
+    `ounce_said` : "us" or "uk" where a person said of which kind fluid ounces are.
+    """
     table, row = readings.table, readings.row
     notes = table.notes()
     hints = notes.each(hint)
-    rig = _rigs(table, settings)
-    channel = _channels(table, readings, rig)
-    tube, mark, area = _tubes(table, readings, settings, rig, channel)
+    rig = rigs_of(table, settings)
+    channel = channels_of(table, readings, rig)
+    tube, mark, area = tubes_of(table, readings, settings, rig, channel)
     note_code = notes.codes[row]
     hinted = np.array([one.tube_ml for one in hints])[note_code]
     tube = np.where(np.isnan(hinted), tube, hinted)
@@ -81,17 +96,18 @@ def convert(
     over_s = np.array([np.nan if one is None or one.over_s is None else one.over_s for one in units])[codes]
     open_choice = np.array([one is not None and one.open_choice for one in units], dtype=np.bool_)[codes]
     country = np.array([("", "us", "uk").index(one.country) for one in hints])[note_code]
+    country = np.where((country == 0) & open_choice, ("", "us", "uk").index(ounce_said or ""), country)
     factor = np.where(open_choice & (country == 2), factor * _US_TO_UK, factor)
 
     status, flow = readings.number.status, readings.measure == CODE[Measure.RETURN_FLOW]
     beyond = readings.keep & (status == Status.BEYOND)
-    limiter = _limiters(settings, rig, row)
+    limiter = limiters_of(settings, rig, row)
     capacity = np.where(flow, tube, np.where(readings.measure == CODE[Measure.PUMP_PEAK], limiter, np.nan))
     readings.doubt("capacity_unknown", beyond & np.isnan(capacity))
     beyond &= readings.keep
-    _unit_rules(readings, words, quantity, quantities, area, beyond)
-
     value = readings.number.value * factor + offset
+    slope = apply_sensors(readings, settings, rig, family, value, quantity, index, beyond)
+    _unit_rules(readings, words, quantity, quantities, area, beyond)
     height = readings.keep & (quantity == index.get("height", -2)) & ~beyond
     value[height] = readings.number.value[height] * factor[height] * area[height] / 1000.0
     value[beyond] = capacity[beyond]
@@ -101,18 +117,19 @@ def convert(
     rate = quantity == index["flow"]
     volume = quantity == index["volume"]
     with np.errstate(invalid="ignore", divide="ignore"):
-        level = np.where(volume & flow, value / duration * 60.0, value)
+        level = np.where(volume & flow, value * 60.0 / duration, value)
         readings.doubt("negative", readings.keep & ((value < 0) | (readings.number.value < 0)))
-        resolution = np.where(volume, mark, np.where(rate, mark / duration * 60.0, np.nan))
-    gauge = _gauges(settings, rig, row)
+        resolution = np.where(volume, mark, np.where(rate, mark * 60.0 / duration, np.nan))
+    gauge = gauges_of(settings, rig, row)
     resolution = np.where(quantity == index["pressure"], gauge, np.where(flow, resolution, np.nan))
     written = np.where((factor != 1.0) & ~height & ~beyond, readings.number.step * factor, np.nan)
+    written = np.where(np.isnan(slope), written, readings.number.step * slope)
     resolution = np.where(np.isnan(resolution), written, resolution)
     zero = readings.keep & flow & (value == 0) & (bound == 0) & ~np.isnan(resolution)
     value = np.where(zero, resolution / 2, value)
     bound = np.where(zero, -1, bound)
     with np.errstate(invalid="ignore", divide="ignore"):
-        level = np.where(zero, np.where(volume, value / duration * 60.0, value), level)
+        level = np.where(zero, np.where(volume, value * 60.0 / duration, value), level)
     _over_tube(readings, flow & volume & (bound == 0), value, tube)
     _tell(readings, value, quantity, quantities, rate, height)
     ounce = readings.keep & open_choice & (country == 0)
@@ -154,7 +171,7 @@ def _unit_codes(readings: Readings) -> tuple[Cells, list[MeasuredUnit | None], I
     units: list[MeasuredUnit | None] = []
     for text in words.texts:
         try:
-            units.append(measured_unit(text) if text else None)
+            units.append(cell_unit(text) if text else None)
         except UnitError:
             units.append(None)
     return words, units, words.codes
@@ -170,7 +187,7 @@ def _unit_rules(
 ) -> None:
     open_cells = readings.keep & ~beyond
     missing = words.blank
-    stroke = words.bools(lambda text: fold(text) in _STROKE_WORDS)
+    stroke = words.bools(lambda text: _STROKE.fullmatch(fold(text)) is not None)
     readings.doubt("unit_missing", open_cells & missing)
     readings.doubt("other_quantity", open_cells & stroke, "a delivery or correction quantity")
     unknown = open_cells & readings.keep & (quantity < 0)
@@ -209,71 +226,6 @@ def _durations(
     rows = table.quantity("duration", least=0.001)
     rows = np.where(np.isnan(rows), table.fixed(table.layout.defaults.duration, "time"), rows)
     return np.where(np.isnan(duration), rows[readings.row], duration)
-
-
-def _rigs(table: SheetTable, settings: Settings) -> Cells:
-    known = {fold(name): name for name in settings.rigs}
-    return table.text("rig").words(lambda text: known.get(fold(text), text))
-
-
-def _channels(table: SheetTable, readings: Readings, rig: Cells) -> Cells:
-    """The tube of each reading: as the sheet says, else (with a rig) the one of the cylinder's number."""
-    if table.one("channel") is not None:
-        return table.text("channel").at(readings.row)
-    flow = readings.measure == CODE[Measure.RETURN_FLOW]
-    tubes = flow & ~rig.blank[readings.row]
-    codes, texts = readings.position.codes, readings.position.texts
-    plain = Cells(codes, ["" if text in (PUMP, SET) else text for text in texts])
-    if tubes.all():
-        return plain.words(str)
-    blank = len(texts)
-    return Cells(np.where(tubes, codes, blank), [*plain.texts, ""]).words(str)
-
-
-def _tubes(
-    table: SheetTable, readings: Readings, settings: Settings, rig: Cells, channel: Cells
-) -> tuple[Floats, Floats, Floats]:
-    """Size (ml), graduation (ml) and area (mm2) of each reading's tube; NaN where unknown."""
-    figures = np.full((3, len(readings)), np.nan)
-    rig_code = rig.codes[readings.row]
-    for code, name in enumerate(rig.texts):
-        found = settings.rigs.get(name)
-        if found is None:
-            continue
-        here = rig_code == code
-        for place, text in enumerate(channel.texts):
-            where = here & (channel.codes == place)
-            if where.any():
-                figures[:, where] = np.array(_tube(found, text))[:, None]
-    for place, name in enumerate(("tube", "graduation")):
-        rows = table.quantity(name, least=0.0)
-        default = table.fixed(getattr(table.layout.defaults, name), "volume")
-        said = np.where(np.isnan(rows), default, rows)[readings.row]
-        figures[place] = np.where(np.isnan(said), figures[place], said)
-    return figures[0], figures[1], figures[2]
-
-
-def _tube(rig: Rig, channel: str) -> tuple[float, float, float]:
-    own = rig.tubes.get(channel)
-    pairs = (
-        (own.tube_ml if own else None, rig.tube_ml),
-        (own.graduation_ml if own else None, rig.graduation_ml),
-        (own.area_mm2 if own else None, rig.area_mm2),
-    )
-    found = [next((value for value in pair if value is not None), float("nan")) for pair in pairs]
-    return found[0], found[1], found[2]
-
-
-def _limiters(settings: Settings, rig: Cells, row: Ints) -> Floats:
-    return rig.floats(lambda name: _known(settings.rigs[name].limiter_bar if name in settings.rigs else None))[row]
-
-
-def _gauges(settings: Settings, rig: Cells, row: Ints) -> Floats:
-    return rig.floats(lambda name: _known(settings.rigs[name].gauge_bar if name in settings.rigs else None))[row]
-
-
-def _known(value: float | None) -> float:
-    return float("nan") if value is None else value
 
 
 def _tell(

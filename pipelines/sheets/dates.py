@@ -11,13 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.sheets.cells import Bools, Cells, Ints
+from pipelines.sheets.vocabulary import meaning
 
 Dates = NDArray[np.datetime64]
 NO_DATE = np.datetime64("NaT", "D")
 
-# serial day numbers of a workbook between the years 1982 and 2064, counted as most workbooks do (from 1900)
+# serial day numbers of a workbook between the years 1982 and 2064 (four years later where it counts from 1904)
 _SERIAL = re.compile(r"[3-5]\d{4}(?:\.\d+)?")
 _DAY_ZERO = date(1899, 12, 30)
+_DAY_ZERO_1904 = date(1904, 1, 1)
 _PARTS = {
     "%d": r"\d{1,2}",
     "%m": r"\d{1,2}",
@@ -42,7 +44,9 @@ class DateStatus(IntEnum):
     SERIAL = 5  # a workbook's day number, converted
 
 
-def read_dates(cells: Cells, formats: tuple[str, ...], *, typed: Bools | None, workbook: bool) -> tuple[Dates, Ints]:
+def read_dates(
+    cells: Cells, formats: tuple[str, ...], *, typed: Bools | None, workbook: bool, from_1904: bool = False
+) -> tuple[Dates, Ints]:
     """Read a column of dates; each distinct text once.
 
     Parameters
@@ -51,29 +55,34 @@ def read_dates(cells: Cells, formats: tuple[str, ...], *, typed: Bools | None, w
     formats : declared formats, as `datetime.strptime` writes them.
     typed : where the workbook itself says that the cell is a date (its text is ISO then); None: nowhere.
     workbook : whether a bare day number may stand for a date.
+    from_1904 : whether the workbook counts its days from 1904-01-01.
 
     Returns
     -------
     datetime64[D] with NaT where there is none, and a `DateStatus` a row.
     """
-    dates, status = _column(cells, formats, workbook)
+    dates, status = _column(cells, formats, workbook, from_1904)
     if typed is not None and typed.any():
-        iso, iso_status = _column(cells, ("%Y-%m-%d",), False)
+        iso, iso_status = _column(cells, ("%Y-%m-%d",), False, False)
         dates = np.where(typed, iso, dates)
         status = np.where(typed, iso_status, status)
     return dates, status
 
 
-def _column(cells: Cells, formats: tuple[str, ...], workbook: bool) -> tuple[Dates, Ints]:
-    found = cells.each(lambda text: read_date(text, formats, workbook))
+def _column(cells: Cells, formats: tuple[str, ...], workbook: bool, from_1904: bool) -> tuple[Dates, Ints]:
+    found = cells.each(lambda text: read_date(text, formats, workbook, from_1904))
     dates = np.array([NO_DATE if one is None else np.datetime64(one, "D") for one, _ in found], "datetime64[D]")
     status = np.array([one for _, one in found], dtype=np.int64)
     return dates[cells.codes], status[cells.codes]
 
 
-def read_date(text: str, formats: tuple[str, ...], workbook: bool) -> tuple[date | None, DateStatus]:
+def read_date(
+    text: str, formats: tuple[str, ...], workbook: bool, from_1904: bool = False
+) -> tuple[date | None, DateStatus]:
     """Read one date; None with the reason where there is none."""
     if text in ("", "?", "-", "–", "—", "n/a"):
+        return None, DateStatus.BLANK
+    if not any(sign.isdigit() for sign in text) and meaning("status", text) == "not_measured":
         return None, DateStatus.BLANK
     answers = {found for form in formats if (found := _parsed(text, form)) is not None}
     if len(answers) == 1:
@@ -81,7 +90,8 @@ def read_date(text: str, formats: tuple[str, ...], workbook: bool) -> tuple[date
     if len(answers) > 1:
         return None, DateStatus.AMBIGUOUS
     if workbook and _SERIAL.fullmatch(text):
-        return _DAY_ZERO + timedelta(days=int(float(text))), DateStatus.SERIAL
+        zero = _DAY_ZERO_1904 if from_1904 else _DAY_ZERO
+        return zero + timedelta(days=int(float(text))), DateStatus.SERIAL
     if any(_shape(form).fullmatch(text) for form in formats):
         return None, DateStatus.IMPOSSIBLE
     return None, DateStatus.UNREADABLE

@@ -2,55 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from pipelines.sheets.cells import Bools, Cells, Floats, Ints, combine
-from pipelines.sheets.checks import (
-    CRANK_RPM_LEAST,
-    CRANK_SHARE_LEAST,
-    CRANK_VOLT_LEAST,
-    CRANK_WEAK_SHARE,
-    CRANK_WEAK_VOLT,
-    PEAK_SPAN_BAR,
-    PEAK_USUAL_BAR,
-    RAIL_NOT_BUILT_BAR,
-)
+from pipelines.sheets.cells import Bools, combine
+from pipelines.sheets.checks import PIEZO_BACK_BAR, RAIL_NOT_BUILT_BAR
+from pipelines.sheets.context import Context
 from pipelines.sheets.converted import Converted
-from pipelines.sheets.dates import Dates
-from pipelines.sheets.hints import mark_meaning
-from pipelines.sheets.known import Known
+from pipelines.sheets.hints import mark_meaning, means_foam
+from pipelines.sheets.pump_doubts import doubt_pumps, doubt_speeds
 from pipelines.sheets.questions import Question
 from pipelines.sheets.readings import CODE, Readings
+from pipelines.sheets.told_doubts import ask_told
 from pipelines.sheets.values import Status
+from pipelines.sheets.words import fold
 from wearlab.records import PUMP, SET, Driven, Measure
 
-_FLOW, _PEAK = CODE[Measure.RETURN_FLOW], CODE[Measure.PUMP_PEAK]
-_PUMPS = [CODE[measure] for measure in (Measure.PUMP_PEAK, Measure.PUMP_RISE, Measure.PUMP_HOLD)]
+_FLOW = CODE[Measure.RETURN_FLOW]
 #: Engines of an odd number of cylinders above three are rare, so a fifth or seventh position is asked about.
 _USUAL = (2, 3, 4, 6, 8, 10, 12, 16, 18, 20, 24)
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """Row-wise conditions that the rules look at, NaN where unknown."""
-
-    rail: Floats
-    speed: Floats
-    battery: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Context:
-    """What the rules need beside the readings: per row vehicle and date, per reading drive and protocol."""
-
-    vehicle: Cells
-    day: Dates
-    conditions: Conditions
-    driven: Ints  # index into list(Driven), -1 unknown; per reading
-    protocol: Cells  # per reading
-    known: Known
 
 
 def apply_doubts(readings: Readings, made: Converted, context: Context) -> list[Question]:
@@ -61,10 +30,11 @@ def apply_doubts(readings: Readings, made: Converted, context: Context) -> list[
     volume = made.quantity == made.quantities.index("volume")
     readings.doubt("no_duration", readings.keep & flow & volume & np.isnan(made.duration))
     _positions(readings, context, questions)
-    _peaks(readings, made, context, questions)
+    doubt_pumps(readings, made, context, questions)
     _zeros(readings, made, context)
-    _speeds(readings, context)
-    _told(readings, made, context, questions)
+    doubt_speeds(readings, context)
+    _piezo(readings, made, context, questions)
+    ask_told(readings, made, context, questions)
     ounces = int(np.count_nonzero(readings.keep & made.ounce))
     if ounces:
         questions.append(
@@ -90,7 +60,7 @@ def _marks(readings: Readings, made: Converted) -> None:
             meaning = meanings.get(sign) or mark_meaning(remark, sign)
             if sign == "~":
                 about[place] = True
-            elif "foam" in meaning.casefold():
+            elif means_foam(meaning):
                 foam[place] = True
             else:
                 other[place] = True
@@ -100,27 +70,6 @@ def _marks(readings: Readings, made: Converted) -> None:
         readings.doubt("marked", other, more)
     said = np.array([one.foam for one in made.hints], dtype=np.bool_)[made.notes.codes] & ~rows_marked
     readings.doubt("foam", readings.keep & (readings.measure == _FLOW) & said[readings.row])
-
-
-def _told(readings: Readings, made: Converted, context: Context, questions: list[Question]) -> None:
-    """Remarks that tell of another order of cylinders, or of an event, are asked about, never obeyed."""
-    for code, one in enumerate(made.hints):
-        if not one.order and not one.event:
-            continue
-        here = readings.keep & (made.notes.codes[readings.row] == code)
-        for row in np.unique(readings.row[here]):
-            key = context.vehicle.texts[context.vehicle.codes[row]]
-            cells = here & (readings.row == row)
-            subject = f"{key} {context.day[row]}"
-            if one.order:
-                order = "-".join(one.order)
-                flow = cells & (readings.measure == _FLOW)
-                readings.doubt_rows("written_order", flow, dict.fromkeys([int(row)], order).__getitem__)
-                sentence = f"Were the readings of {key} on {context.day[row]} written in the order {order}?"
-                questions.append(Question("order", subject, sentence, int(np.count_nonzero(cells))))
-            if one.event:
-                readings.table.findings.add("event_told", np.array([row]), more=one.event)
-                questions.append(Question("event", subject, f"Was there {one.event} at {key}?", 0))
 
 
 def _positions(readings: Readings, context: Context, questions: list[Question]) -> None:
@@ -154,44 +103,6 @@ def _positions(readings: Readings, context: Context, questions: list[Question]) 
     where = np.zeros(readings.table.size, dtype=np.int64)
     where[readings.row[odd]] = cylinder[odd]
     readings.doubt_rows("cylinder_doubt", odd, lambda row: str(where[row]))
-
-
-def _peaks(readings: Readings, made: Converted, context: Context, questions: list[Question]) -> None:
-    peak = readings.keep & (readings.measure == _PEAK)
-    low, high = PEAK_SPAN_BAR
-    odd = peak & ((made.value < low) | (made.value > high))
-    if odd.any():
-        guesses = [_shifted(value) for value in made.value[odd]]
-        for place, guess in zip(np.flatnonzero(odd), guesses, strict=True):
-            if guess is not None:
-                row = readings.row[place]
-                key, day = context.vehicle.texts[context.vehicle.codes[row]], context.day[row]
-                questions.append(
-                    Question("value", f"{key} {day}", f"Was the pump peak of {key} on {day} perhaps {guess}?", 1)
-                )
-        readings.doubt("peak_implausible", odd, [f"{value:g}" for value in made.value[odd]], guesses)
-    measured = np.isin(readings.number.status, [Status.MEASURED, Status.BEYOND, Status.UNREADABLE])
-    refused = (readings.measure == _PEAK) & ~readings.keep & measured
-    lost = np.zeros(readings.table.size, dtype=np.bool_)
-    lost[readings.row[refused]] = True
-    lost[readings.row[readings.keep & (readings.measure == _PEAK)]] = False
-    follows = np.isin(readings.measure, [CODE[Measure.PUMP_RISE], CODE[Measure.PUMP_HOLD]])
-    readings.doubt("without_peak", readings.keep & follows & lost[readings.row])
-
-    peak = readings.keep & (readings.measure == _PEAK)
-    stop = np.array([one.stop for one in made.hints], dtype=np.bool_)[made.notes.codes][readings.row]
-    stop_at = made.hinted([one.stop_at for one in made.hints], readings.row)
-    with np.errstate(invalid="ignore"):
-        at_stop = np.isnan(stop_at) | (np.abs(readings.number.value - stop_at) <= 0.01 * stop_at)
-    leak = np.array([one.rig_leak for one in made.hints], dtype=np.bool_)[made.notes.codes][readings.row]
-    made.bound[peak & (made.bound == 0) & ((stop & at_stop) | leak)] = 1
-    readings.doubt_rows("rig_leak", readings.keep & np.isin(readings.measure, _PUMPS) & leak)
-
-
-def _shifted(value: float) -> str | None:
-    low, high = PEAK_USUAL_BAR
-    found = [value * 10.0**places for places in (1, 2, 3, -1) if low <= value * 10.0**places <= high]
-    return " or ".join(f"{one:g} bar" for one in found) or None
 
 
 def _zeros(readings: Readings, made: Converted, context: Context) -> None:
@@ -229,21 +140,43 @@ def _is_long(readings: Readings) -> Bools:
     return np.full(len(readings), readings.table.one("position") is not None)
 
 
-def _speeds(readings: Readings, context: Context) -> None:
-    pump = np.isin(readings.measure, _PUMPS)
-    crank = context.driven == list(Driven).index(Driven.CRANK)
-    speed = context.conditions.speed
-    cranked = readings.keep & crank
-    each = speed[readings.row]
-    battery = context.conditions.battery
+def _piezo(readings: Readings, made: Converted, context: Context, questions: list[Question]) -> None:
+    """Return of piezo injectors says nothing unless it was held under pressure, so an open bottle spoils it."""
+    families = {fold(name): one for name, one in context.settings.families.items()}
+    piezo = np.array(
+        [
+            (one := families.get(fold(text))) is not None and one.injector.startswith("piezo")
+            for text in context.family.texts
+        ]
+    )
+    if not piezo.any():
+        return
+    flow = readings.keep & (readings.measure == _FLOW) & piezo[context.family.codes[readings.row]]
+    back = context.conditions.back_pressure[readings.row]
+    named = {name: one.back_pressure_bar for name, one in context.settings.protocols.items()}
+    stated = np.array([_number(named.get(text)) for text in context.protocol.texts])[context.protocol.codes]
+    back = np.where(np.isnan(back), stated, back)
+    replies = [context.known.reply("back pressure", text) for text in context.family.texts]
+    said = np.array([_number(None if one is None else float(one)) for one in replies])
+    back = np.where(np.isnan(back), said[context.family.codes[readings.row]], back)
+    opened = np.array([one.open_bottle for one in made.hints], dtype=np.bool_)[made.notes.codes][readings.row]
     with np.errstate(invalid="ignore"):
-        slow = cranked & (each < CRANK_RPM_LEAST)
-        readings.doubt_rows("not_comparable", slow, lambda row: f"{speed[row]:g} rpm")
-        rows = np.unique(readings.row[cranked & pump & ~np.isnan(each)])
-        if len(rows) >= 5:
-            usual = float(np.median(speed[rows]))
-            tired = np.where(battery[readings.row] < CRANK_WEAK_VOLT, CRANK_WEAK_SHARE, CRANK_SHARE_LEAST)
-            low = cranked & pump & ~slow & (each < tired * usual)
-            readings.doubt_rows("low_speed", low, lambda row: f"{speed[row]:g} rpm (usually {usual:g})")
-        weak = cranked & ~slow & (battery[readings.row] < CRANK_VOLT_LEAST)
-        readings.doubt_rows("low_battery", weak, lambda row: f"{battery[row]:g} V")
+        low = flow & (opened | (back < PIEZO_BACK_BAR))
+    bars = np.full(readings.table.size, np.nan)
+    bars[readings.row] = back
+    readings.doubt_rows("piezo_open", low, lambda row: "" if np.isnan(bars[row]) else f" ({bars[row]:g} bar)")
+    silent = flow & ~low & np.isnan(back)
+    readings.doubt_rows("piezo_unrecorded", silent)
+    code = context.family.codes[readings.row]
+    for place in np.unique(code[silent]):
+        family = context.family.texts[int(place)]
+        count = int(np.count_nonzero(silent & (code == place)))
+        sentence = (
+            f"At which pressure (bar) was the return held in the tests of the family {family}? "
+            "Its injectors are piezo ones and give no true return into an open bottle."
+        )
+        questions.append(Question("back pressure", family, sentence, count))
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else value

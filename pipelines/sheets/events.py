@@ -12,14 +12,19 @@ from pipelines.sheets.cells import Bools, Cells, coded
 from pipelines.sheets.duplicates import mark_copies, mark_held
 from pipelines.sheets.known import Known
 from pipelines.sheets.table import SheetTable
+from pipelines.sheets.vocabulary import origin_word, position_word, reason_word, work_word
 from pipelines.sheets.words import fold, position_of
 from wearlab.records import Start, WorkKind
 from wearlab.store.database import Database
 
 _KINDS = {fold(kind.value): kind.value for kind in WorkKind}
-_ORIGINS = {"new": Start.NEW, "rebuilt": Start.REBUILT, "reman": Start.REBUILT, "used": Start.USED}
-_PAIR = re.compile(r"(\d{1,2})\s*(?:<?[-–=/]+>?|\band\b|\bwith\b|\bto\b)\s*(?:cyl\w*\.?\s*)?(\d{1,2})", re.I)
-_ONE = re.compile(r"(?:cyl\w*\.?|inj\w*\.?|position|pos\.?|#)\s*(\d{1,2})\b", re.I)
+_ORIGINS = {"reman": Start.REBUILT, "remanufactured": Start.REBUILT, "exchange": Start.REBUILT}
+_PAIR = re.compile(
+    r"(\d{1,2})\s*(?:<?[-–=/]+>?|\b(?:and|with|to|und|mit|et|avec|y|con|e|en|met|i|z)\b)\s*"
+    r"(?:[^\W\d_]{2,10}\.?\s*)?(\d{1,2})(?!\d)",
+    re.I,
+)
+_ONE = re.compile(r"(?:\b(?:cyl|zyl|cil|inj|iny|inie|position|pos|wtr)\w*\.?|#)\s*(\d{1,2})\b", re.I)
 _COMPARED = {
     "vehicle": "VARCHAR",
     "depot": "VARCHAR",
@@ -35,6 +40,9 @@ _COMPARED = {
     "origin": "VARCHAR",
     "meter_before_km": "DOUBLE",
     "meter_after_km": "DOUBLE",
+    "reason": "VARCHAR",
+    "complaint": "VARCHAR",
+    "fault_codes": "VARCHAR",
     "note": "VARCHAR",
 }
 
@@ -42,7 +50,7 @@ _COMPARED = {
 def events_of(table: SheetTable, database: Database, known: Known) -> SheetResult:
     """Read a sheet of events. The kind may carry the position in its cell ("swap 1-3", "new inj cyl 3")."""
     day = table.row_dates()
-    vehicle, written = table.vehicles(known.aliases, needed=False)
+    vehicle, written = table.vehicles(known, day, needed=False)
     depot, rig = table.text("depot"), table.text("rig")
     nowhere = table.live & vehicle.blank & depot.blank & rig.blank
     table.findings.add("no_vehicle", nowhere, column=table.one("vehicle") or table.one("depot"))
@@ -50,7 +58,7 @@ def events_of(table: SheetTable, database: Database, known: Known) -> SheetResul
     kind, packed_from, packed_to = _kinds(table)
     position = _position(table, "position", packed_from)
     position_to = _position(table, "position_to", packed_to)
-    origin = table.text("origin").words(lambda text: _ORIGINS.get(fold(text)))
+    origin = table.text("origin").words(_origin)
     figures = {
         "odometer_km": table.quantity("odometer", least=0.0),
         "meter_before_km": table.quantity("meter_before", least=0.0),
@@ -69,6 +77,9 @@ def events_of(table: SheetTable, database: Database, known: Known) -> SheetResul
         ("serial_out", table.text("serial_out")),
         ("serial_in", table.text("serial_in")),
         ("origin", origin),
+        ("reason", table.text("reason").words(reason_word)),
+        ("complaint", table.text("complaint")),
+        ("fault_codes", table.text("fault_codes")),
         ("note", table.notes()),
     ):
         frame[name] = coded(cells)
@@ -78,6 +89,10 @@ def events_of(table: SheetTable, database: Database, known: Known) -> SheetResul
     mark_held(table, frame[table.live], "work", _COMPARED, database)
     stored: Bools = table.live
     return SheetResult([("work", frame[stored].drop(columns="row_index"))], stored)
+
+
+def _origin(text: str) -> str | None:
+    return _ORIGINS.get(fold(text)) or origin_word(text)
 
 
 def _kinds(table: SheetTable) -> tuple[Cells, Cells, Cells]:
@@ -96,7 +111,9 @@ def _kinds(table: SheetTable) -> tuple[Cells, Cells, Cells]:
             return fallback
         if word in words:
             return words[word]
-        return next((words[phrase] for phrase in phrases if f" {phrase} " in f" {word} "), None)
+        said = next((words[phrase] for phrase in phrases if f" {phrase} " in f" {word} "), None)
+        other = work_word(text) if said is None else None
+        return said if other is None else other.value
 
     def first(text: str) -> str | None:
         if fold(text) in words:
@@ -125,7 +142,7 @@ def _position(table: SheetTable, field: str, packed: Cells) -> Cells:
     if mapped is None:
         return packed
     written = table.text(field)
-    read = written.words(position_of)
+    read = written.words(position_word)
     unknown = table.live & read.blank & ~written.blank
     table.findings.add(
         "unknown_word", unknown, column=mapped, cells=table.cells(mapped).at(unknown), more=" as a position"

@@ -21,6 +21,10 @@ QUANTITY: dict[str, str] = {
     "litres": "volume",
     "tube": "volume",
     "graduation": "volume",
+    "dead": "volume",
+    "limiter": "pressure",
+    "gauge": "pressure",
+    "bore": "height",
 }
 
 #: Unit of a bare number in fields whose usual unit is not the base unit.
@@ -38,7 +42,11 @@ _VEHICLES = (
 )
 _EVENTS = (
     "date vehicle odometer kind position position_to part_number serial_out serial_in origin meter_before "
-    "meter_after depot rig note ignore"
+    "meter_after depot rig reason complaint fault_codes note ignore"
+)
+_RIGS = (
+    "rig channel tube graduation area bore dead volume limiter gauge depot calibrate_every calibrated valid_from note "
+    "ignore"
 )
 
 #: Fields that a column of each kind of sheet may have.
@@ -47,8 +55,9 @@ FIELDS: dict[str, frozenset[str]] = {
     "vehicles": frozenset(_VEHICLES.split()),
     "events": frozenset(_EVENTS.split()),
     "odometer": frozenset(["vehicle", "date", "odometer", "engine_hours", "litres", "note", "ignore"]),
-    "visits": frozenset(["vehicle", "date", "kind", "depot", "note", "ignore"]),
+    "visits": frozenset(["vehicle", "date", "kind", "depot", "reason", "complaint", "fault_codes", "note", "ignore"]),
     "stock": frozenset(["part_number", "on_hand", "on_order", "due_on", "date", "note", "ignore"]),
+    "rigs": frozenset(_RIGS.split()),
 }
 
 #: For each kind, sets of fields of which at least one must have a column.
@@ -63,7 +72,8 @@ REQUIRED: dict[str, tuple[frozenset[str], ...]] = {
     ),
     "visits": (frozenset({"vehicle"}), frozenset({"date"})),
     "stock": (frozenset({"part_number"}),),
+    "rigs": (frozenset({"rig"}),),
 }
 
 #: Fields whose cells are dates.
-DATES = frozenset({"date", "in_service", "warranty_until", "leaves_on", "valid_from", "due_on"})
+DATES = frozenset({"date", "in_service", "warranty_until", "leaves_on", "valid_from", "due_on", "calibrated"})

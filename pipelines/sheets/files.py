@@ -4,23 +4,41 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
+from pipelines.sheets.archive import (
+    inside_archive,
+    is_document,
+    member_chunks,
+    member_size,
+    refuse_large_archive,
+    sheets_inside,
+    shown_name,
+)
+from pipelines.sheets.collector import collector_paused
+from pipelines.sheets.container import open_container
+from pipelines.sheets.lines import LineWatch, endless_line
 from pipelines.sheets.raw import RawFile
 from pipelines.sheets.read_csv import read_csv
-from pipelines.sheets.read_workbook import read_workbook, refuse_large_workbook
+from pipelines.sheets.read_jsonl import begins_like_jsonl, read_jsonl
+from pipelines.sheets.read_parquet import read_parquet
+from pipelines.sheets.read_workbook import read_workbook
 from wearlab.errors import SheetError
 
-#: Endings that are looked for in folders. A file that is named itself is judged by its content alone.
-SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".ods")
+#: Endings that are looked for in folders and archives. A file that is named itself is judged by its content alone.
+SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".zip")
 
 #: Largest file that is opened, in bytes.
 LARGEST_FILE = 2_000_000_000
 
-#: Beginning of a file that must hold a line end, unless it is a zip container.
+#: Bytes that are read at a time; foreign content is known from the first of them.
 _HEAD = 4_000_000
+_STEP = 16_000_000
 
+_ZIP = b"PK\x03\x04"
+_PARQUET = b"PAR1"
+_JSON_LINES = (".jsonl", ".ndjson")
 _OLD_OFFICE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
 #: How foreign files begin (their published formats), and what they are.
@@ -40,7 +58,7 @@ _FOREIGN: tuple[tuple[bytes, str], ...] = (
     (b"Rar!\x1a\x07", "a packed file (RAR)"),
     (b"\x7fELF", "a program"),
     (b"SQLite format 3\0", "a database"),
-    (b"PAR1", "a Parquet file"),
+    (b"PARE", "an encrypted Parquet file"),
 )
 
 
@@ -66,32 +84,53 @@ def read_file(path: Path, *, encodings: Sequence[str] = ("utf-8", "cp1252"), del
     SheetError
         The file is missing, empty, too large, of a foreign kind, damaged or hostile; one sentence says which.
     """
+    with collector_paused():
+        return _read(path, encodings, delimiter)
+
+
+def _read(path: Path, encodings: Sequence[str], delimiter: str | None) -> RawFile:
     data = _bytes(path)
-    label = path.name
+    label = shown_name(path)
     sha256 = hashlib.sha256(data).hexdigest()
-    if data.startswith(b"PK\x03\x04"):
+    if data.startswith(_ZIP):
+        _refuse_archive(path, label, data)
         book = read_workbook(label, data)
         return RawFile(label, sha256, len(data), book.kind, None, None, book.sheets, book.notes)
+    if data.startswith(_PARQUET):
+        sheet, notes = read_parquet(label, data)
+        return RawFile(label, sha256, len(data), "parquet", None, None, (sheet,), notes)
     _refuse_foreign(label, data)
+    if path.suffix.lower() in _JSON_LINES or begins_like_jsonl(data):
+        sheet, notes = read_jsonl(label, data)
+        return RawFile(label, sha256, len(data), "jsonl", None, None, (sheet,), notes)
     table = read_csv(label, data, encodings=encodings, delimiter=delimiter)
     return RawFile(label, sha256, len(data), "csv", table.encoding, table.delimiter, (table.sheet,), table.notes)
 
 
 def file_sha256(path: Path) -> str:
     """Return the hash of a file's bytes without reading it as a sheet; errors as `read_file`."""
-    _size(path)
+    digest = hashlib.sha256()
+    for piece in _pieces(path):
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+def size_of(path: Path) -> int:
+    """Return the bytes of a file, or of a file inside an archive; 0 where it cannot be read."""
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as fault:
-        raise _unreadable(path, fault) from None
+        inside = inside_archive(path)
+        return path.stat().st_size if inside is None else member_size(*inside)
+    except (OSError, SheetError):
+        return 0
 
 
 def find_files(paths: Sequence[Path]) -> list[Path]:
     """Return the sheet files that `paths` name: files as they are, folders as all sheets in them, sorted.
 
     In folders only the endings of `SUFFIXES` count; hidden files and folders, lock files ("~$...") and
-    links that lead out of the folder are passed over. A file that is reached twice is returned once.
+    links that lead out of the folder are passed over. A zip archive of files counts as a folder: its sheets are
+    returned as "archive.zip/inner.csv", which `read_file` reads. One without sheets, or damaged, is returned as
+    it is, and reading it says why. A file that is reached twice is returned once.
 
     Raises
     ------
@@ -106,15 +145,21 @@ def find_files(paths: Sequence[Path]) -> list[Path]:
                 raise SheetError(
                     f"{path} holds no sheets: expected files ending in {', '.join(SUFFIXES)}, name another folder"
                 )
-            for file in inside:
-                found.setdefault(file.resolve(), file)
-        elif path.is_file():
-            found.setdefault(path.resolve(), path)
+            _take(found, inside)
+        elif path.is_file() or inside_archive(path) is not None:
+            _take(found, [path])
         elif path.exists():
             raise SheetError(f"{path} is neither a file nor a folder: name a sheet file or a folder of sheets")
         else:
             raise SheetError(f"{path} does not exist: check the spelling of the path")
     return list(found.values())
+
+
+def _take(found: dict[Path, Path], files: Iterable[Path]) -> None:
+    for file in files:
+        names = sheets_inside(file, SUFFIXES) if file.is_file() else None
+        for one in [file / name for name in names] if names else [file]:
+            found.setdefault(one.resolve(), one)
 
 
 def _sheets_below(folder: Path) -> list[Path]:
@@ -139,7 +184,7 @@ def _size(path: Path) -> int:
         raise SheetError(f"{path} is not an ordinary file: expected a sheet file")
     size = path.stat().st_size
     if size == 0:
-        raise SheetError(f"{path.name} is empty: expected at least a header and one row, export the sheet again")
+        raise _empty(path.name)
     if size > LARGEST_FILE:
         raise SheetError(
             f"{path.name} has {size / 1e9:.1f} GB, more than the {LARGEST_FILE / 1e9:g} GB that are read: split it"
@@ -148,26 +193,65 @@ def _size(path: Path) -> int:
 
 
 def _bytes(path: Path) -> bytes:
-    size = _size(path)
+    """Return the whole content."""
+    pieces = list(_pieces(path))
+    data = pieces[0] if len(pieces) == 1 else b"".join(pieces)
+    if not data:
+        raise _empty(shown_name(path))
+    return data
+
+
+def _pieces(path: Path) -> Iterator[bytes]:
+    """Yield the content of a file; a text is left at its first endless line, before the rest of it is read."""
+    label = shown_name(path)
+    watch = LineWatch()
+    first = b""
+    for piece in _raw_pieces(path):
+        first = first or piece
+        if not first.startswith((_ZIP, _PARQUET)) and (line := watch.too_long(piece)):
+            _refuse_foreign(label, first)
+            raise endless_line(label, line)
+        yield piece
+
+
+def _raw_pieces(path: Path) -> Iterator[bytes]:
+    """Yield the content of a file, or of a file inside an archive."""
     try:
+        inside = inside_archive(path)
+        if inside is not None:
+            yield from member_chunks(*inside)
+            return
+        size = _size(path)
         with path.open("rb") as stream:
             head = stream.read(min(size, _HEAD))
-            if head.startswith(b"PK\x03\x04"):
-                refuse_large_workbook(path.name, size)
-            else:
-                _refuse_endless_line(path.name, head)
-            return head + stream.read(size - len(head))
+            if head.startswith(_ZIP):
+                refuse_large_archive(path.name, size)
+            yield head
+            for start in range(len(head), size, _STEP):
+                yield stream.read(min(_STEP, size - start))
     except OSError as fault:
         raise _unreadable(path, fault) from None
 
 
-def _refuse_endless_line(label: str, head: bytes) -> None:
-    """Refuse a file without any line end early, before all of it is read into memory."""
-    if len(head) < _HEAD:
+def _refuse_archive(path: Path, label: str, data: bytes) -> None:
+    """Refuse a zip archive that is no workbook, saying how its sheets can be read."""
+    if is_document(open_container(label, data).members):
         return
-    _refuse_foreign(label, head)
-    if b"\n" not in head and b"\r" not in head:
-        raise SheetError(f"{label} has a line of more than 1 MB (line 1): expected rows of a sheet, export it again")
+    if inside_archive(path) is not None:
+        raise SheetError(f"{label} is a zip archive inside another one, which is not opened: unpack it and load it")
+    names = sheets_inside(path, SUFFIXES)
+    if names:
+        raise SheetError(
+            f"{label} is a zip archive and no workbook: name one of its sheets, such as {label}/{names[0]}"
+        )
+    raise SheetError(
+        f"{label} is a zip archive and no workbook, and none of its files is a sheet: expected files ending in "
+        f"{', '.join(SUFFIXES[:-1])}"
+    )
+
+
+def _empty(label: str) -> SheetError:
+    return SheetError(f"{label} is empty: expected at least a header and one row, export the sheet again")
 
 
 def _unreadable(path: Path, fault: OSError) -> SheetError:
@@ -177,7 +261,10 @@ def _unreadable(path: Path, fault: OSError) -> SheetError:
 def _refuse_foreign(label: str, data: bytes) -> None:
     kind = next((told for begin, told in _FOREIGN if data.startswith(begin)), None) or _by_structure(data)
     if kind is not None:
-        raise SheetError(f"{label} is {kind} and no sheet, whatever its name says: expected CSV, XLSX, XLSM or ODS")
+        raise SheetError(
+            f"{label} is {kind} and no sheet, whatever its name says: expected CSV, XLSX, XLSM, ODS, "
+            "Parquet or JSON lines"
+        )
     if data.startswith(_OLD_OFFICE):
         # an encrypted workbook is a stream of this name, in UTF-16, inside the old container
         if "EncryptedPackage".encode("utf-16-le") in data:

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.sheets.cells import Bools, Cells, Ints, objects
-from pipelines.sheets.checks import RULES, Level
+from pipelines.sheets.checks import RULES, Level, Rule
 from pipelines.sheets.match import Mapped
 
 
@@ -20,6 +20,8 @@ class Findings:
         self.flagged: Bools = np.zeros(rows, dtype=np.bool_)
         self.aside: Bools = np.zeros(rows, dtype=np.bool_)
         self.cells_aside = 0
+        #: Rows that a person accepted, by rule and column number from 1 (0: the whole row): not doubted again.
+        self.waived: dict[tuple[str, int], Ints] = {}
         self._cell_rows: list[Ints] = []
         self._blocks: list[pd.DataFrame] = []
 
@@ -46,6 +48,11 @@ class Findings:
         """
         if rows.dtype == np.bool_:
             rows = np.flatnonzero(rows)
+        if self.waived and (open_rows := self.unsettled(code, np.asarray(rows, np.int64), column)) is not None:
+            rows = rows[open_rows]
+            cells = None if cells is None else cells.at(open_rows)
+            more = more if isinstance(more, str) else [more[place] for place in open_rows]
+            suggestion = None if suggestion is None else [suggestion[place] for place in open_rows]
         if not len(rows):
             return
         rule = RULES[code]
@@ -56,12 +63,7 @@ class Findings:
         sentences = []
         for key in zip(texts, extra, strict=True):
             if key not in known:
-                known[key] = rule.sentence.format(
-                    cell=shortened(key[0]),
-                    column=f'"{name}"',
-                    what=f'"{shortened(key[0])}" in the column "{name}"',
-                    more=key[1],
-                )
+                known[key] = sentence_of(rule, key[0], name, key[1])
             sentences.append(known[key])
         block = pd.DataFrame({"row": np.asarray(rows, dtype=np.int64)})
         block["col_no"] = np.full(len(rows), np.nan if column is None else column.index + 1.0)
@@ -81,6 +83,11 @@ class Findings:
             self._cell_rows.append(np.asarray(rows, dtype=np.int64))
             self.cells_aside += len(rows)
 
+    def unsettled(self, code: str, rows: Ints, column: Mapped | None) -> Ints | None:
+        """Return which of `rows` (places in it) a person has not accepted for a rule; None: none was accepted."""
+        waived = self.waived.get((code, 0 if column is None else column.index + 1))
+        return None if waived is None else np.flatnonzero(~np.isin(rows, waived))
+
     def lost(self, stored: Bools) -> Bools:
         """Return the rows of which a cell was set aside and nothing was stored."""
         touched = np.zeros(len(self.flagged), dtype=np.bool_)
@@ -93,6 +100,16 @@ class Findings:
         if not self._blocks:
             return pd.DataFrame({"row": np.zeros(0, dtype=np.int64)})
         return pd.concat(self._blocks, ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
+
+
+def sentence_of(rule: Rule, cell: str, column: str, more: str) -> str:
+    """Return what a rule says of a cell, with the names and figures filled in."""
+    return rule.sentence.format(
+        cell=shortened(cell),
+        column=f'"{column}"',
+        what=f'"{shortened(cell)}" in the column "{column}"' if column else f'"{shortened(cell)}"',
+        more=more,
+    )
 
 
 def shortened(text: str, length: int = 80) -> str:

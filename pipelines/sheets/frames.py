@@ -187,6 +187,9 @@ def _reading_frame(
     frame["protocol"] = coded(setup.protocol.at(place))
     frame["position"] = coded(readings.position.at(place))
     frame["repeat"] = number_repeats(readings, setup.protocol, rows.vehicle, rows.day, place, database)
+    if readings.stated_repeat[place].any():
+        stated = readings.stated_repeat[place]
+        frame["stated"] = pd.arrays.IntegerArray(stated, stated == 0)
     frame["value"] = made.value[place]
     frame["unit"] = coded(Cells(made.quantity[place], units))
     frame["level"] = made.level[place]

@@ -38,7 +38,7 @@ class FileRules(_Strict):
     encodings: tuple[str, ...] = ()
     delimiter: str | None = Field(default=None, min_length=1, max_length=1)
     sheet: str | None = None
-    header_rows: Literal[1, 2] = 1
+    header_rows: Literal[1, 2, 3] = 1
     decimal: Literal[".", ","] = "."
     thousands: tuple[str, ...] = ()
     date_formats: tuple[str, ...] = ("%Y-%m-%d",)
@@ -71,6 +71,7 @@ class Defaults(_Strict):
     tube: str | None = None
     graduation: str | None = None
     depot: str | None = None
+    sensor: str | None = Field(default=None, description="sensor of wearlab.toml that readings in volts come from")
     reason: str | None = None
     kind: str | None = None
 
@@ -79,6 +80,7 @@ class Column(_Strict):
     """One column: its header as written in the sheet, and the field it fills."""
 
     header: str = Field(min_length=1)
+    nth: int = Field(default=1, ge=1, description="of columns with the same header: 1 for the first from the left")
     field: str
     optional: bool = False
     unit: str | None = None
@@ -120,21 +122,52 @@ class Column(_Strict):
         return self
 
 
+class Numbering(_Strict):
+    """How the sheet numbers cylinders, where it is not their number on the engine."""
+
+    firing_order: tuple[int, ...] = Field(default=(), description="the k-th written place is this cylinder")
+    from_other_end: int | None = Field(default=None, ge=2, le=24, description="cylinders of the engine")
+
+    @model_validator(mode="after")
+    def _whole(self) -> Numbering:
+        if self.firing_order and sorted(self.firing_order) != list(range(1, len(self.firing_order) + 1)):
+            raise ValueError(
+                "firing_order must name every cylinder from 1 to their number once, for example [1, 3, 4, 2]"
+            )
+        if self.firing_order and self.from_other_end is not None:
+            raise ValueError("positions are given in firing order or from the other end, not both: keep one")
+        return self
+
+    def cylinder(self, position: str | None) -> str | None:
+        """Return the cylinder that a written position means; None for a number beyond the engine."""
+        if position is None or not position.isdigit():
+            return position
+        place = int(position)
+        if self.firing_order:
+            return str(self.firing_order[place - 1]) if place <= len(self.firing_order) else None
+        if self.from_other_end is not None:
+            return str(self.from_other_end + 1 - place) if place <= self.from_other_end else None
+        return position
+
+
 class Layout(_Strict):
     """One kind of sheet. `built_in` layouts give way to a workspace's own."""
 
     name: str = Field(min_length=1)
-    kind: Literal["tests", "vehicles", "events", "odometer", "visits", "stock"]
+    kind: Literal["tests", "vehicles", "events", "odometer", "visits", "stock", "rigs"]
     file: FileRules = FileRules()
     defaults: Defaults = Defaults()
     columns: tuple[Column, ...] = Field(min_length=1)
+    positions: Numbering = Numbering()
     marks: dict[str, str] = Field(default={}, description='meaning of footnote marks, for example "*" = "foam"')
+    exact: bool = Field(default=False, description="a sheet with a column more is another kind of sheet")
+    asked: dict[str, str] = Field(default={}, description="open questions of context: key and sentence")
     built_in: bool = Field(default=False, exclude=True)
 
     @model_validator(mode="after")
     def _complete(self) -> Layout:
         known = FIELDS[self.kind]
-        headers: set[str] = set()
+        headers: set[tuple[str, int]] = set()
         single: set[str] = set()
         for column in self.columns:
             if column.field not in known:
@@ -142,9 +175,9 @@ class Layout(_Strict):
                     f'"{column.field}" (column "{column.header}") is no field of a sheet of {self.kind}: '
                     f"use one of {', '.join(sorted(known))}"
                 )
-            if fold(column.header) in headers:
+            if (fold(column.header), column.nth) in headers:
                 raise ValueError(f'the column "{column.header}" is listed twice')
-            headers.add(fold(column.header))
+            headers.add((fold(column.header), column.nth))
             if column.field in single and column.field not in ("reading", "value", "note", "ignore"):
                 raise ValueError(f'two columns fill the field "{column.field}"')
             single.add(column.field)
@@ -212,13 +245,16 @@ def parse_layout(content: bytes, name: str) -> Layout:
         raise ConfigError(f"{name} is not UTF-8 text: save the layout as UTF-8") from None
     except tomllib.TOMLDecodeError as fault:
         raise ConfigError(f"{name} is not valid TOML: {fault}; correct that line") from None
+    if "open" in data:
+        raise ConfigError(
+            f'{name} is a proposal with open questions: answer them in it and take its line "open = ..." out, '
+            'or answer them with "wearlab settle" and load the sheet again'
+        )
     if "built_in" in data:
         raise ConfigError(f'{name}: "built_in" is not a known key: remove it or correct its spelling')
     try:
         layout = Layout.model_validate(data)
-        for column in layout.columns:
-            _units(column.unit, column.duration, column.volume)
-        _units(layout.defaults.unit, layout.defaults.duration, layout.defaults.volume)
+        parse_units(layout)
         return layout
     except ValidationError as fault:
         raise ConfigError(f"{name}: {_sentence(fault, data)}") from None
@@ -226,10 +262,24 @@ def parse_layout(content: bytes, name: str) -> Layout:
         raise ConfigError(f"{name}: {fault}; correct the unit") from None
 
 
-def _units(unit: str | None, duration: str | None, volume: str | None) -> None:
+def parse_units(layout: Layout) -> None:
+    """Check every unit and every amount that a layout names.
+
+    Raises
+    ------
+    UnitError
+        One of them is none, or is one of another quantity.
+    """
+    parts: tuple[Column | Defaults, ...] = (*layout.columns, layout.defaults)
+    for one in parts:
+        _units(one.unit, one.duration, one.volume, one.rise_to)
+
+
+def _units(unit: str | None, duration: str | None, volume: str | None, rise_to: str | None) -> None:
     if unit is not None:
         measured_unit(unit)
-    for text, quantity, example in ((duration, "time", "60 s"), (volume, "volume", "20 ml")):
+    amounts = ((duration, "time", "60 s"), (volume, "volume", "20 ml"), (rise_to, "pressure", "1000 bar"))
+    for text, quantity, example in amounts:
         if text is not None:
             found = re.fullmatch(r"\s*\d+(?:\.\d+)?\s*(\D.*)", text)
             if found is None or _quantity(found.group(1)) != quantity:

@@ -4,38 +4,28 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
-from pipelines.sheets.words import driven_of, fold, measure_of
+from pipelines.sheets.vocabulary import (
+    any_of,
+    cell_unit,
+    driven_word,
+    flat,
+    measure_word,
+    origin_word,
+    phrases,
+    told_kind,
+)
+from pipelines.sheets.words import fold
 from wearlab.errors import UnitError
-from wearlab.records import Driven, Measure, Start, WorkKind
-from wearlab.units import unit
+from wearlab.records import Driven, Measure, WorkKind
 
-_TIME = re.compile(r"(\d+(?:[.,]\d+)?)\s*(s|sec|secs|seconds?|min|minutes?)\b", re.I)
-_OTHER = ("correction", "balance", "trim", "adaptation", "mm3", "mg")
-_SWAP = re.compile(r"(\d{1,2})\s*<?[-–=/]+>?\s*(\d{1,2})|(\d{1,2})\s+(?:and|with|to)\s+(\d{1,2})", re.I)
-_OUT = re.compile(r"\b([A-Z0-9][\w/.-]*)\s+(?:out|removed)\b", re.I)
-_IN = re.compile(
-    r"\b([A-Z0-9][\w/.-]*)\s+(new|used|rebuilt|fitted|in)?\s*(?:in|to|at|on)\s+(?:cyl\w*\.?\s*)?(\d{1,2})\b",
-    re.I,
-)
+_TIME = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\W\d_]{1,8})\b")
+_OVER = re.compile(r"[^\W_]{1,4}\s*(?:/|\b(?:per|pro|par|por|je|na|en|in)\b)\s*\d+(?:[.,]\d+)?\s*[^\W\d_]{1,8}\b")
+_CORRECTION = "a correction or delivery quantity"
+_STROKE = re.compile(r"\b(?:mm3|mg)\b")
+_SERIAL = r"([a-z0-9][\w/.\-]*)"
 _SERIALS = re.compile(r"\b(\d{1,2})\s*[=:]\s*([A-Z0-9][\w/.-]*)", re.I)
-_EVENT_WORDS: tuple[tuple[str, WorkKind], ...] = (
-    ("swap", WorkKind.SWAP),
-    ("exchanged between", WorkKind.SWAP),
-    ("wrong fuel", WorkKind.CONTAMINATION),
-    ("misfuel", WorkKind.CONTAMINATION),
-    ("contaminat", WorkKind.CONTAMINATION),
-    ("clean", WorkKind.CLEANING),
-    ("rebuil", WorkKind.REBUILD),
-    ("engine swap", WorkKind.ENGINE_SWAP),
-    ("meter", WorkKind.METER_CHANGE),
-    ("software", WorkKind.SOFTWARE_UPDATE),
-    ("calibrat", WorkKind.CALIBRATION),
-    ("broke down", WorkKind.ROAD_FAILURE),
-    ("delivery", WorkKind.FUEL_DELIVERY),
-    ("replac", WorkKind.REPLACEMENT),
-    ("new", WorkKind.REPLACEMENT),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,72 +55,134 @@ class Told:
 
 def unpack(text: str) -> Packed:
     """Read one packed cell; what no rule explains stays in `rest`."""
-    low = text.casefold().replace("³", "3")
-    if fold(text).split()[:1] in (["event"], ["work"], ["repair"]):
+    line = flat(text.replace("³", "3"))
+    if re.match(rf"\W*{any_of('remark', 'event')}", line):
         return Packed(event=True)
-    for word in _OTHER:
-        if re.search(rf"\b{word}", low):
-            return Packed(other="a correction or delivery quantity")
-    duration = float("nan")
-    found = _TIME.search(text)
-    if found is not None:
-        duration = float(found.group(1).replace(",", ".")) * unit(found.group(2)).factor
-        text = text[: found.start()] + " " + text[found.end() :]
-    given_unit, words = "", []
+    if _STROKE.search(line) or re.search(any_of("remark", "corrections"), line):
+        return Packed(other=_CORRECTION)
+    given_unit, text = _over(text)
+    duration, text = _duration(text)
+    words = []
     for word in text.replace(",", " ").split():
         if not given_unit and _is_unit(word):
             given_unit = word
         else:
             words.append(word)
     phrase = fold(" ".join(words))
-    driven, measure, rest = driven_of(phrase), measure_of(phrase), []
-    if driven is None and measure is None:
-        for word in phrase.split():
-            if driven is None and driven_of(word) is not None:
-                driven = driven_of(word)
-            elif measure is None and measure_of(word) is not None:
-                measure = measure_of(word)
+    driven, measure, rest = driven_word(phrase), measure_word(phrase), []
+    if phrase and driven is None and measure is None:
+        left = phrase.split()
+        while left:
+            size = next((n for n in range(min(4, len(left)), 0, -1) if _named(" ".join(left[:n]))), 0)
+            piece = " ".join(left[: max(size, 1)])
+            if size and driven is None and driven_word(piece) is not None:
+                driven = driven_word(piece)
+            elif size and measure is None and measure_word(piece) is not None:
+                measure = measure_word(piece)
             else:
-                rest.append(word)
+                rest.append(piece)
+            left = left[max(size, 1) :]
     return Packed(False, "", measure, driven, given_unit, duration, " ".join(rest))
+
+
+def is_correction(text: str) -> bool:
+    """Whether a word names a correction or delivery quantity, in any language."""
+    return bool(unpack(text).other)
 
 
 def serials(text: str) -> dict[str, str]:
     """Return the serials a remark lists by cylinder ("serials 1=S11 2=S12")."""
-    return dict(_SERIALS.findall(text)) if "serial" in text.casefold() else {}
+    if "=" not in text and ":" not in text:
+        return {}
+    return dict(_SERIALS.findall(text)) if re.search(any_of("remark", "serials"), flat(text)) else {}
 
 
 def told_events(text: str) -> list[Told]:
     """Return the events that a remark tells; at least one, of the kind `other` when no word is known."""
-    low = text.casefold()
-    outgoing, incoming = _OUT.findall(text), _IN.findall(text)
-    swap = _SWAP.search(text)
-    if "swap" in low and swap is not None:
-        first, second = (swap.group(1), swap.group(2)) if swap.group(1) else (swap.group(3), swap.group(4))
+    line = flat(text)
+    look = _patterns()
+    swap = look.swap.search(line)
+    if swap is not None and look.swapped.search(line):
+        first, second = (one for one in swap.groups() if one is not None)
         return [Told(WorkKind.SWAP, str(int(first)), str(int(second)))]
+    incoming = list(look.into.finditer(line))
     if incoming:
+        outgoing = [text[found.start(1) : found.end(1)] for found in look.out.finditer(line)]
         made = []
-        for index, (serial, origin, position) in enumerate(incoming):
-            word = origin.lower()
+        for index, found in enumerate(incoming):
+            serial = text[found.start(1) : found.end(1)]
+            origin = origin_word(found.group(2) or "")
             made.append(
                 Told(
                     WorkKind.REPLACEMENT,
-                    str(int(position)),
+                    str(int(found.group(3))),
                     None,
                     outgoing[index] if index < len(outgoing) else None,
                     serial if any(sign.isdigit() for sign in serial) else None,
-                    word if word in (Start.NEW, Start.USED, Start.REBUILT) else None,
+                    None if origin is None else origin.value,
                 )
             )
         return made
-    for word, kind in _EVENT_WORDS:
-        if word in low:
-            return [Told(kind)]
-    return [Told(WorkKind.OTHER)]
+    kind = told_kind(text)
+    if kind is None:
+        return [Told(WorkKind.OTHER)]
+    place = look.place.search(line)
+    return [Told(kind, None if place is None else str(int(place.group(1))))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Patterns:
+    swap: re.Pattern[str]
+    swapped: re.Pattern[str]
+    out: re.Pattern[str]
+    into: re.Pattern[str]
+    place: re.Pattern[str]
+
+
+@lru_cache(maxsize=1)
+def _patterns() -> _Patterns:
+    cylinder = any_of("remark", "cylinder")
+    origins = "|".join(re.escape(word) for name in ("new", "used", "rebuilt") for word in phrases("cells.origin", name))
+    joint = r"(?:<?[-–=/]+>?|and|with|to|und|mit|et|avec|y|con|e|en|met|i|z)"
+    return _Patterns(
+        re.compile(rf"(\d{{1,2}})\s*{joint}\s*(?:{cylinder}\.?\s*)?(\d{{1,2}})\b"),
+        re.compile(any_of("remark", "swapped")),
+        re.compile(rf"\b{_SERIAL}\s+{any_of('remark', 'out')}"),
+        re.compile(rf"\b{_SERIAL}\s+({origins})?\s*{any_of('remark', 'into')}\s+(?:{cylinder}\.?\s*)?(\d{{1,2}})\b"),
+        re.compile(rf"{cylinder}\.?\s*(\d{{1,2}})\b"),
+    )
+
+
+def _over(text: str) -> tuple[str, str]:
+    """A unit that names its own seconds ("ml/30 s") and the text without it."""
+    for found in _OVER.finditer(text):
+        try:
+            if cell_unit(found.group()).over_s is not None:
+                return found.group(), text[: found.start()] + " " + text[found.end() :]
+        except UnitError:
+            continue
+    return "", text
+
+
+def _duration(text: str) -> tuple[float, str]:
+    """The first time in a text, in seconds, and the text without it."""
+    for found in _TIME.finditer(text):
+        try:
+            one = cell_unit(found.group(2))
+        except UnitError:
+            continue
+        if one.quantity == "time":
+            seconds = float(found.group(1).replace(",", ".")) * one.factor
+            return seconds, text[: found.start()] + " " + text[found.end() :]
+    return float("nan"), text
+
+
+def _named(piece: str) -> bool:
+    return driven_word(piece) is not None or measure_word(piece) is not None
 
 
 def _is_unit(word: str) -> bool:
     try:
-        return unit(word).quantity in ("volume", "flow", "pressure", "time")
+        return cell_unit(word).quantity in ("volume", "flow", "pressure", "time")
     except UnitError:
         return False

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import PurePath
 
+from pipelines.sheets.fields import DATES
 from pipelines.sheets.layout import Layout, parse_layout
-from pipelines.sheets.match import find_layout
+from pipelines.sheets.match import counted, find_layout
 from pipelines.sheets.propose_cells import CUT, SAMPLED_ROWS, columns_of, is_date
 from pipelines.sheets.propose_context import ask_context, measures_of
 from pipelines.sheets.propose_forms import find_forms
@@ -19,7 +20,7 @@ from pipelines.sheets.propose_readings import long_position
 from pipelines.sheets.propose_role import Roles
 from pipelines.sheets.propose_roles import assign
 from pipelines.sheets.propose_rows import MOST_COLUMNS, HeaderRow, find_header, width_of
-from pipelines.sheets.propose_text import Draft, write
+from pipelines.sheets.propose_text import Draft, Unused, write
 from pipelines.sheets.propose_titles import read_titles
 from pipelines.sheets.propose_units import find_units
 from pipelines.sheets.propose_words import lexicon
@@ -29,7 +30,7 @@ from wearlab.config import Settings
 from wearlab.errors import ConfigError, SheetError
 
 _LINES_MOST = 10
-KINDS = ("tests", "vehicles", "events", "odometer", "visits", "stock")
+KINDS = ("tests", "vehicles", "events", "odometer", "visits", "stock", "rigs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,8 @@ class Proposal:
         reader takes it for finished. "" when nothing could be proposed.
     kind, wide, header_row:
         Kind of sheet, whether one row holds several readings, true number of the header's first row; None unknown.
+    names:
+        The headers, as the sheet has them; rows of a header joined.
     questions:
         All open questions, the blocking ones first; at most one of a kind for each column.
     notes:
@@ -58,6 +61,7 @@ class Proposal:
     kind: str | None
     wide: bool | None
     header_row: int | None
+    names: tuple[str, ...]
     questions: tuple[LayoutQuestion, ...]
     notes: tuple[str, ...]
     reason: str | None
@@ -123,7 +127,8 @@ def propose(
     if kind is None:
         sentence = f"What kind of sheet is this: {listed(KINDS)}?"
         question = LayoutQuestion("kind", "kind of sheet", "", sentence, KINDS, why, True)
-        return Proposal(None, "", None, None, row, (question,), (), f"the kind of sheet is not clear: {why}")
+        reason = f"the kind of sheet is not clear: {why}"
+        return Proposal(None, "", None, None, row, tuple(header.names), (question,), (), reason)
     roles = assign(candidates, kind, given)
     titles = read_titles(raw, header.index, settings, _label(raw, source))
     draft = Draft(_name(raw, source, kind, layouts), kind, header.rows)
@@ -139,10 +144,11 @@ def propose(
     ask_context(roles, draft, titles, settings, kind, given)
     legends = read_legends(raw, header.index, source, draft) if kind == "tests" else []
     draft.columns = roles.used
-    draft.unused = [(column.name, told) for column, told in roles.unused]
-    notes = [f"header in row {row}" + (f" and {raw.row_number(header.index + 1)}" if header.rows == 2 else "")]
+    draft.unused = _unused(header.names, roles)
+    rows = [str(raw.row_number(header.index + step)) for step in range(header.rows)]
+    notes = [f"header in row {' and '.join(rows)}"]
     notes.append(f"{kind}: {why}")
-    notes += [*legends, *_lines_beside(raw, header)]
+    notes += [*_proofs(roles, draft), *legends, *_lines_beside(raw, header)]
     notes += [f'column "{column.name}": {told}' for column, told in roles.unused if column.name or not column.empty]
     return _finished(raw, header, roles, draft, notes)
 
@@ -150,22 +156,43 @@ def propose(
 def _finished(raw: RawSheet, header: HeaderRow, roles: Roles, draft: Draft, notes: list[str]) -> Proposal:
     questions = _sorted(roles.questions)
     wide = sum(1 for role in roles.readings if role.position) > 1 if draft.kind == "tests" else None
-    row = raw.row_number(header.index)
+    row, names = raw.row_number(header.index), tuple(header.names)
     text = write(draft, questions)
     if any(question.blocks for question in questions):
         first = next(question.sentence for question in questions if question.blocks)
         more = sum(question.blocks for question in questions) - 1
         reason = first + (f" (and {more} more question{'s' if more > 1 else ''})" if more else "")
-        return Proposal(None, text, draft.kind, wide, row, questions, tuple(notes), reason)
+        return Proposal(None, text, draft.kind, wide, row, names, questions, tuple(notes), reason)
     try:
         layout = parse_layout(text.encode("utf-8", "replace"), "the proposal")
         match = find_layout(raw, [layout])
     except (ConfigError, SheetError) as fault:
-        return Proposal(None, text, draft.kind, wide, row, questions, tuple(notes), str(fault))
+        return Proposal(None, text, draft.kind, wide, row, names, questions, tuple(notes), str(fault))
     if match is None or match.header != header.index:
         reason = "the header cannot be told from the lines around it: rename a column or write a layout for it"
-        return Proposal(None, text, draft.kind, wide, row, questions, tuple(notes), reason)
-    return Proposal(layout, text, draft.kind, wide, row, questions, tuple(notes), None)
+        return Proposal(None, text, draft.kind, wide, row, names, questions, tuple(notes), reason)
+    return Proposal(layout, text, draft.kind, wide, row, names, questions, tuple(notes), None)
+
+
+def _proofs(roles: Roles, draft: Draft) -> list[str]:
+    """Sentences on the order of dates and on the marks of numbers, with the rows that prove them."""
+    found = [
+        f'dates in "{role.column.name}": {role.why[-1]}' for role in roles.used if role.field in DATES and role.why
+    ]
+    if draft.decimal_proof:
+        found.append(f'decimal mark "{draft.decimal}": {draft.decimal_proof}')
+    return found
+
+
+def _unused(names: list[str], roles: Roles) -> list[Unused]:
+    """Every column that the layout leaves out, so that it fits no sheet with others; one without a name cannot be."""
+    used = {role.column.index for role in roles.used}
+    told = {column.index: why for column, why in roles.unused}
+    return [
+        Unused(names[index], nth, told.get(index, "no cell below it holds anything"))
+        for index, (word, nth) in enumerate(counted(names))
+        if word and index not in used
+    ]
 
 
 def _sorted(questions: list[LayoutQuestion]) -> tuple[LayoutQuestion, ...]:
@@ -176,7 +203,7 @@ def _sorted(questions: list[LayoutQuestion]) -> tuple[LayoutQuestion, ...]:
 
 
 def _none(reason: str) -> Proposal:
-    return Proposal(None, "", None, None, None, (), (), reason)
+    return Proposal(None, "", None, None, None, (), (), (), reason)
 
 
 def _lines_beside(raw: RawSheet, header: HeaderRow) -> list[str]:

@@ -11,23 +11,25 @@ from pipelines.sheets.propose_header import Header
 from pipelines.sheets.propose_words import plain, word_set
 from wearlab.config import Settings
 
+#: Measures that a column without a number can hold by its header.
+PUMPS = ("pump_peak", "pump_rise", "pump_hold")
 _HALF = 0.5
+_NEARLY_ALL = 0.9  # of the cells: what they say makes up for a header that says nothing
 _FEW = 0.3
 _DATE_CONCEPTS = DATES | {"other_date", "planned"}
 #: Concepts and fields whose cells are numbers.
 NUMERIC = frozenset(QUANTITY) | word_set(
     "coolant_temp pump_peak pump_hold pump_rise return_flow total mean value correction repeat cylinders "
-    "on_hand on_order row_number"
+    "on_hand on_order row_number area calibrate_every"
 )
 _GENERIC = ("what", "measure", "driven", "protocol", "kind")
 _REGISTER = word_set(
     "family cylinders depot duty fuel_supply in_service odometer_start original_parts warranty_until leaves_on alias "
     "plate valid_from"
 )
+_TESTS_ONLY = word_set("driven measure protocol duration rail speed battery supply return_flow total") | set(PUMPS)
+_RIGS = word_set("tube graduation area bore dead limiter gauge calibrated calibrate_every")
 _WORKS = word_set("serial_in serial_out position_to part_number meter_before meter_after origin position")
-
-#: Measures that a column without a number can hold by its header.
-PUMPS = ("pump_peak", "pump_rise", "pump_hold")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,9 @@ class Candidate:
 def candidate(column: Column, header: Header, settings: Settings, *, workbook: bool) -> Candidate:
     """Sort out what the cells of a column contradict, and let them choose between words such as "test" and "type"."""
     kept = [pair for pair in header.meanings if fits(pair[0], column, workbook=workbook)]
+    shares = (column.packed, column.measures, column.drives, column.works)
+    if not header.meanings and header.cylinder is None and not column.empty and max(shares) >= _NEARLY_ALL:
+        kept = [(chosen, _HALF + 0.1)] if (chosen := _by_cells(column, settings)) is not None else []
     generic = max((score for name, score in header.meanings if name in _GENERIC), default=0.0)
     if generic >= _HALF:
         chosen = _by_cells(column, settings)
@@ -100,7 +105,22 @@ def fits(concept: str, column: Column, *, workbook: bool) -> bool:
 
 
 def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
-    """Return the kind of sheet with the reason, or None with what was understood."""
+    """Return the kind of sheet with the reason, or None with what was understood.
+
+    A register or log with columns that only tests have would lose them unsaid, so its kind is not clear.
+    """
+    kind, why = _likely_kind(candidates, as_of)
+    strange = [
+        one.column.name
+        for one in candidates
+        if one.meanings and one.meanings[0][0] in _TESTS_ONLY and one.meanings[0][1] >= _HALF and not one.column.empty
+    ]
+    if kind in ("vehicles", "odometer", "visits", "stock") and strange:
+        return None, f"{kind} would be {why}, but only tests have the columns {', '.join(strange[:8])}"
+    return kind, why
+
+
+def _likely_kind(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
     scores: dict[str, float] = {}
     for one in candidates:
         for concept, score in one.meanings:
@@ -109,14 +129,12 @@ def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
     best = {one.meanings[0][0] for one in candidates if one.meanings}
     cylinders = [one.header.cylinder for one in candidates if one.header.cylinder is not None]
     marked = any(one.header.cylinder is not None and one.header.marked for one in candidates)
-    readings = (
-        marked
-        or len(cylinders) >= 3
-        or bool({"return_flow", "total", *PUMPS} & best)
-        or scores.get("value", 0.0) >= 0.8
-    )
+    readings = marked or len(cylinders) >= 3 or bool({"return_flow", "total", *PUMPS} & best)
     runs = any(one.header.run is not None for one in candidates) and "position" in best
     readings = readings or runs
+    beside = {"position", "measure", "unit", "duration", "driven", "protocol"} & best
+    # "quantity" is as good a word for what lies on a shelf
+    valued = scores.get("value", 0.0) >= 0.8 and ("on_hand" not in has or bool({"position", "measure", "unit"} & best))
     vehicle = bool({"vehicle", "plate", "number"} & has)
     dated = "date" in has or any(one.column.dates >= 0.8 for one in candidates)
     if (
@@ -126,7 +144,9 @@ def kind_of(candidates: list[Candidate], as_of: date) -> tuple[str | None, str]:
         and not {"serial_in", "serial_out"} & has
     ):
         return "stock", "part numbers with what is on hand or on order"
-    if readings and (vehicle or dated):
+    if "rig" in has and _RIGS & has and not readings and not beside - {"unit"} and "vehicle" not in has:
+        return "rigs", "rigs with what they are"
+    if (readings or valued or ("position" in beside and len(beside) > 1)) and (vehicle or dated):
         return "tests", "readings of cylinders or of the pump"
     if {"planned", "visit_kind"} & has and vehicle and not {"litres"} & has and "kind" not in best:
         return "visits", "vehicles with planned dates"

@@ -36,6 +36,12 @@ class LayoutQuestion:
     evidence: str = ""
     blocks: bool = False
 
+    @property
+    def with_answers(self) -> str:
+        """The question with the texts that answer it, unless it lists them itself."""
+        shown = listed(self.answers, most=12)
+        return self.sentence if shown in self.sentence else f"{self.sentence} Answer {shown}."
+
 
 def listed(words: list[str] | tuple[str, ...], most: int = 6, joint: str = "or") -> str:
     """Return quoted words as a phrase: "a", "b" or "c"."""

@@ -22,7 +22,8 @@ _ASKED = word_set(
 )
 _STAND_FOR = {
     "tests": {"plate": "vehicle", "number": "vehicle", "coolant_temp": "fuel_temp", "kind": ""},
-    "vehicles": {"plate": "alias", "number": "vehicle", "odometer": ""},
+    "vehicles": {"plate": "alias", "number": "vehicle", "odometer": "", "position": "cylinders"},
+    "rigs": {"number": "rig"},
     "events": {"plate": "vehicle", "number": "vehicle", "what": "kind", "visit_kind": "kind", "reason": "kind"},
     "odometer": {"plate": "vehicle", "number": "vehicle"},
     "visits": {
@@ -188,7 +189,7 @@ def _rest(roles: Roles, free: list[Candidate], kind: str, answers: Mapping[str, 
         roles.unused.append(
             (
                 one.column,
-                f"means {one.meanings[0][0]}, which sheets of {kind} have no field for" if known else "not understood",
+                _why_unused(one.meanings[0][0], kind) if known else "not understood",
             )
         )
         if not known:
@@ -203,6 +204,12 @@ def _rest(roles: Roles, free: list[Candidate], kind: str, answers: Mapping[str, 
                     "its header is no known word; it is kept with the raw rows only",
                 )
             )
+
+
+def _why_unused(concept: str, kind: str) -> str:
+    if _STAND_FOR[kind].get(concept, concept) in FIELDS[kind]:
+        return f"can mean {concept} as well, which another column is"
+    return f"means {concept}, which sheets of {kind} have no field for"
 
 
 def _left(roles: Roles, one: Candidate, kind: str) -> list[str]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipelines.sheets.match import SEARCHED_ROWS
-from pipelines.sheets.match import _joined as joined_names
+from pipelines.sheets.match import SEARCHED_ROWS, header_names
 from pipelines.sheets.propose_cells import CUT, is_date, is_number
 from pipelines.sheets.propose_header import Header, read_header
 from pipelines.sheets.propose_words import unit_of
@@ -24,7 +23,7 @@ _LONGEST_LABEL = 60
 
 @dataclass(frozen=True, slots=True)
 class HeaderRow:
-    """A header: index of its first row, one row or two, the joined names and what they say."""
+    """A header: index of its first row, one row to three, the joined names and what they say."""
 
     index: int
     rows: int
@@ -53,7 +52,7 @@ def find_header(sheet: RawSheet) -> HeaderRow | None:
     for index, row in enumerate(rows):
         if not any(cell.strip() for cell in row):
             continue
-        for found in (alone[index], _double(sheet, index, alone)):
+        for found in (alone[index], _double(sheet, index, alone), _triple(sheet, index, alone)):
             if found is not None and (best is None or found.score > best.score + 1e-9):
                 best = found
     return best
@@ -74,7 +73,7 @@ def _double(sheet: RawSheet, index: int, alone: list[HeaderRow | None]) -> Heade
     useful = sum(1 for cell in told if unit_of(cell) is not None or read_header(cell).best >= _KNOWN)
     if useful < 0.5 * len(told):
         return None
-    names = joined_names(sheet, index)
+    names = header_names(sheet, index, 2)
     units_below = _mostly_units(lower)
     units_above = _mostly_units(upper)
     headers = []
@@ -95,6 +94,24 @@ def _double(sheet: RawSheet, index: int, alone: list[HeaderRow | None]) -> Heade
     if rival is not None and rival.score >= found.score - 1e-9:
         return None
     return found
+
+
+def _triple(sheet: RawSheet, index: int, alone: list[HeaderRow | None]) -> HeaderRow | None:
+    """Two rows of names above a row of units."""
+    if index + 2 >= len(sheet.rows) or not any(cell.strip() for cell in sheet.rows[index]):
+        return None
+    middle, units = sheet.rows[index + 1], sheet.rows[index + 2]
+    if not _mostly_units(units) or _mostly_units(middle) or _like_data([cell for cell in middle if cell.strip()]):
+        return None
+    above = header_names(RawSheet(sheet.sheet, [sheet.rows[index], middle], merged=sheet.merged), 0, 2)
+    headers = []
+    for place, name in enumerate(header_names(sheet, index, 3)):
+        unit = unit_of(units[place].strip()) if place < len(units) else None
+        read = above[place] if place < len(above) and unit is not None else name
+        headers.append(read_header(read, unit))
+    found = _made(sheet, index, 3, header_names(sheet, index, 3), headers)
+    rival = _double(sheet, index + 1, alone)
+    return None if found is None or (rival is not None and rival.score >= found.score - 1e-9) else found
 
 
 def _made(sheet: RawSheet, index: int, rows: int, names: list[str], headers: list[Header]) -> HeaderRow | None:

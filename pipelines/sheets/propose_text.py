@@ -18,6 +18,19 @@ OPTIONAL = word_set(
 )
 
 
+#: Kinds of context questions that the loader asks of itself, with what the rows say.
+_LOADERS = word_set("ounce")
+
+
+@dataclass(frozen=True, slots=True)
+class Unused:
+    """A column that the layout leaves out: its header, which one of that header it is, and why."""
+
+    header: str
+    nth: int
+    why: str
+
+
 @dataclass(slots=True)
 class Draft:
     """A layout in the making."""
@@ -33,7 +46,7 @@ class Draft:
     formats: tuple[str, ...] = ("%Y-%m-%d",)
     defaults: dict[str, tuple[str, str]] = field(default_factory=dict)  # key: value, proof
     columns: list[Role] = field(default_factory=list)
-    unused: list[tuple[str, str]] = field(default_factory=list)
+    unused: list[Unused] = field(default_factory=list)
     marks: dict[str, str] = field(default_factory=dict)
 
 
@@ -51,6 +64,11 @@ def write(draft: Draft, questions: Sequence[LayoutQuestion]) -> str:
     if blocking:
         lines.append("# take this line out when its questions are answered below")
         lines.append(f"open = {_list(blocking)}")
+    lines.append("exact = true  # a sheet with a column more gets a layout of its own")
+    context = [question for question in questions if not question.blocks and question.key not in _LOADERS]
+    if context:
+        lines += ["", "[asked]  # take a line out once the layout answers it"]
+        lines += [f"{_key(question.key)} = {_text(question.with_answers)}" for question in context]
     lines += ["", "[file]"]
     if draft.encodings:
         lines.append(f"encodings = {_list(draft.encodings)}")
@@ -71,9 +89,11 @@ def write(draft: Draft, questions: Sequence[LayoutQuestion]) -> str:
         lines += [f"{_text(mark)} = {_text(meaning)}" for mark, meaning in draft.marks.items()]
     for role in draft.columns:
         lines += ["", *_column(role, draft)]
-    if draft.unused:
-        lines += ["", "# Columns that are not used:"]
-        lines += [f"#   {_comment(name or 'no header')}: {_comment(why)}" for name, why in draft.unused]
+    for one in draft.unused:
+        lines += ["", "[[columns]]", f"# {_comment(one.why)}", f"header = {_text(one.header)}"]
+        if one.nth > 1:
+            lines.append(f"nth = {one.nth}")
+        lines += ['field = "ignore"', "optional = true"]
     return "\n".join(lines) + "\n"
 
 

@@ -20,6 +20,7 @@ _SPLIT = re.compile(r"[^\W\d_]+|\d+")
 _OVER = re.compile(
     r"(.{1,20}?)\s*(?:/|\b(?:per|pro|par|por|al|je|na|in|en|a)\b)\s*(\d{0,4})\s*([^\W\d_]{1,12})\.?", re.I
 )
+_LETTER_RUN = re.compile(r"[^\W\d_]+")
 _LETTERS = str.maketrans({"ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i"})
 _STEM = 6  # a word of the tables at least this long is also found inside a compound
 _COMPOUND = 30
@@ -115,6 +116,14 @@ def lexicon() -> Lexicon:
         stems,
         {start: tuple(phrases) for start, phrases in prefixes.items()},
     )
+
+
+@lru_cache(maxsize=1)
+def accented() -> frozenset[str]:
+    """Return every word of the tables that has a letter beyond English ones, as it is spelled."""
+    folder = resources.files("pipelines.sheets").joinpath("headers")
+    texts = (one.read_text(encoding="utf-8").casefold() for one in folder.iterdir() if one.name.endswith(".toml"))
+    return frozenset(word for text in texts for word in _LETTER_RUN.findall(text) if not word.isascii())
 
 
 @lru_cache(maxsize=16384)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from pipelines.sheets.words import driven_of, fold
+from pipelines.sheets.vocabulary import driven_word
+from pipelines.sheets.words import fold
 from wearlab.config import Protocol, Settings
 from wearlab.records import Driven, Measure, protocol_label
 
@@ -52,9 +53,9 @@ def resolve(parts: Parts, settings: Settings) -> Resolved:
     known = {name: one for name, one in settings.protocols.items() if one.measure == parts.measure}
     if _named(parts.protocol, known) is None and _named(parts.protocol, dict(settings.protocols)) is not None:
         parts = replace(parts, protocol="")  # it names the protocol of another measure in the same row
-    said = driven_of(parts.driven) or driven_of(parts.protocol)
+    said = driven_word(parts.driven) or driven_word(parts.protocol)
     named = _named(parts.protocol, known) or _named(parts.driven, known)
-    if named is not None and (said is None or driven_of(parts.driven) in (None, known[named].driven)):
+    if named is not None and (said is None or driven_word(parts.driven) in (None, known[named].driven)):
         nominal = known[named].duration_s
         if timed and nominal is not None and not math.isnan(duration):
             if abs(duration - nominal) > DURATION_SHARE * nominal:
@@ -62,7 +63,7 @@ def resolve(parts: Parts, settings: Settings) -> Resolved:
         elif timed and nominal is not None:
             duration = nominal
         return _defined(named, known[named], duration)
-    own_name = bool(parts.protocol) and driven_of(parts.protocol) is None
+    own_name = bool(parts.protocol) and driven_word(parts.protocol) is None
     if not own_name:
         agreeing = [name for name, one in known.items() if _agrees(one, said, parts, duration)]
         if len(agreeing) == 1:

@@ -2,7 +2,84 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+_T = TypeVar("_T")
+
+
+class CellSet(AbstractSet[tuple[int, int]]):
+    """Places (row, column) from 0, kept as the sorted row indices of each column: 8 bytes a cell.
+
+    It behaves as a frozen set of pairs; a million of pairs would take 150 MB.
+    """
+
+    __slots__ = ("_columns",)
+
+    def __init__(self, columns: Mapping[int, NDArray[np.int64]]) -> None:
+        self._columns = {column: rows for column, rows in sorted(columns.items()) if len(rows)}
+
+    @classmethod
+    def of(cls, cells: Iterable[tuple[int, int]]) -> CellSet:
+        """Make a set of pairs in any order."""
+        columns: dict[int, list[int]] = {}
+        for row, column in cells:
+            columns.setdefault(column, []).append(row)
+        return cls({column: np.unique(np.array(rows, dtype=np.int64)) for column, rows in columns.items()})
+
+    def column(self, column: int, first: int, length: int) -> NDArray[np.bool_] | None:
+        """Return for the rows `first` to `first + length` of a column whether they are in; None: none is."""
+        rows = self._columns.get(column)
+        if rows is None:
+            return None
+        inside = rows[(rows >= first) & (rows < first + length)] - first
+        if not len(inside):
+            return None
+        mask = np.zeros(length, dtype=np.bool_)
+        mask[inside] = True
+        return mask
+
+    def columns(self) -> Mapping[int, NDArray[np.int64]]:
+        """Return the sorted row indices of every column that has any."""
+        return self._columns
+
+    def __contains__(self, cell: object) -> bool:
+        if not isinstance(cell, tuple) or len(cell) != 2:
+            return False
+        rows = self._columns.get(cell[1])
+        if rows is None:
+            return False
+        place = int(np.searchsorted(rows, cell[0]))
+        return place < len(rows) and bool(rows[place] == cell[0])
+
+    def __iter__(self) -> Iterator[tuple[int, int]]:
+        for column, rows in self._columns.items():
+            for row in rows.tolist():
+                yield row, column
+
+    def __len__(self) -> int:
+        return sum(len(rows) for rows in self._columns.values())
+
+    def __hash__(self) -> int:
+        return self._hash()
+
+    def __repr__(self) -> str:
+        return f"CellSet of {len(self)} cells"
+
+    @classmethod
+    def _from_iterable(cls, it: Iterable[_T]) -> AbstractSet[_T]:
+        return frozenset(it)
+
+
+NO_CELLS = CellSet({})
+
+#: Kinds of files whose bare numbers may be dates.
+WORKBOOKS = ("xlsx", "xlsm", "ods")
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,11 +94,15 @@ class RawSheet:
         The cells as text; rows may differ in length, a blank row may be an empty list.
     row_numbers:
         The true number of each row where they are not simply 1, 2, 3, ... A record whose quotes hold line
-        breaks has the number of the line on which it starts.
+        breaks has the number of the line on which it starts. A header that stands in no line of the file
+        (names of the columns of Parquet and JSON lines) has the number 0.
     date_cells:
         (row index, column index), from 0, of cells that the workbook itself typed as a date or a date with
         time; their text is ISO 8601 ("2025-03-04", "2025-03-04T10:30:00"). Times of day and durations are
         written "10:30:00" and are not listed here.
+    number_cells:
+        Likewise the cells that the file itself typed as numbers; their text has a decimal point and no other
+        marks, whatever marks the texts of the sheet use.
     merged:
         Merged areas as (first row, first column, last row, last column), from 0, ends included. Their cells
         are filled already.
@@ -36,11 +117,12 @@ class RawSheet:
 
     sheet: str | None
     rows: list[list[str]]
-    row_numbers: list[int] | None = None
-    date_cells: frozenset[tuple[int, int]] = frozenset()
+    row_numbers: Sequence[int] | None = None
+    date_cells: AbstractSet[tuple[int, int]] = NO_CELLS
     merged: tuple[tuple[int, int, int, int], ...] = ()
     notes: tuple[str, ...] = ()
     from_1904: bool = False
+    number_cells: CellSet = NO_CELLS
 
     def row_number(self, index: int) -> int:
         """Return the true number (from 1) of the row at `index` (from 0)."""
@@ -54,17 +136,18 @@ class RawFile:
     Attributes
     ----------
     name:
-        The file's own name without its folder.
+        The file's own name without its folder; for a file inside an archive "archive.zip/inner.csv".
     sha256:
         Hash of the file's bytes, hexadecimal.
     size:
         Bytes.
     kind:
-        What the content is, whatever the suffix says: "csv" (any delimited text), "xlsx", "xlsm" or "ods".
+        What the content is, whatever the suffix says: "csv" (any delimited text), "xlsx", "xlsm", "ods",
+        "parquet" or "jsonl" (one JSON object a line).
     encoding, delimiter:
-        For text: what was used. None for workbooks.
+        For text: what was used. None where the format itself says it.
     sheets:
-        The tables; a text file has exactly one.
+        The tables; only workbooks have more than one.
     notes:
         Sentences that concern the whole file: hidden sheets, another encoding that fits too.
     """
@@ -77,3 +160,8 @@ class RawFile:
     delimiter: str | None
     sheets: tuple[RawSheet, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def is_workbook(self) -> bool:
+        """Whether a bare number may be a workbook's count of days."""
+        return self.kind in WORKBOOKS

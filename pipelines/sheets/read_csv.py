@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import gc
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,11 +10,9 @@ from itertools import chain, islice
 
 from pipelines.sheets.delimiter import find_delimiter
 from pipelines.sheets.encoding import Encoding, find_encoding
+from pipelines.sheets.lines import refuse_long_lines
 from pipelines.sheets.raw import RawSheet
 from wearlab.errors import SheetError
-
-#: Longest line that is read, in bytes; a longer one is no row of a sheet.
-LONGEST_LINE = 1_000_000
 
 #: The delimiter is found from this many lines at most.
 _SAMPLE_LINES = 2000
@@ -69,7 +66,7 @@ def read_csv(label: str, data: bytes, *, encodings: Sequence[str], delimiter: st
         )
     encoding = find_encoding(label, data, encodings)
     wide = 2 if encoding.name.startswith("utf-16") else 1
-    _refuse_long_lines(label, data, wide)
+    refuse_long_lines(label, data, wide)
     notes = list(encoding.notes)
     if delimiter is None:
         lines = list(islice(_lines(data, encoding), _SAMPLE_LINES))
@@ -88,19 +85,6 @@ def _lines(data: bytes, encoding: Encoding) -> Iterator[str]:
     return io.TextIOWrapper(stream, encoding=encoding.name, newline="")
 
 
-def _refuse_long_lines(label: str, data: bytes, wide: int) -> None:
-    limit = LONGEST_LINE * wide
-    start = 0
-    while start + limit < len(data):
-        end = max(data.rfind(b"\n", start, start + limit), data.rfind(b"\r", start, start + limit))
-        if end < 0:
-            line = data.count(b"\n", 0, start) + 1
-            raise SheetError(
-                f"{label} has a line of more than 1 MB (line {line}): expected rows of a sheet, export it again"
-            )
-        start = end + 1
-
-
 def _parse(
     label: str, data: bytes, encoding: Encoding, delimiter: str
 ) -> tuple[list[list[str]], list[int] | None, list[str]]:
@@ -110,16 +94,10 @@ def _parse(
     # sheets repeat their texts: one object for each distinct text keeps a large file small and is faster
     shared: dict[str, str] = {}
     share = shared.setdefault
-    # a million lists are made and none is garbage: the collector would only walk over them again and again
-    collecting = gc.isenabled()
-    gc.disable()
     try:
         rows = [list(map(share, row, row)) for row in reader]
     except csv.Error as fault:
         raise SheetError(_told(label, str(fault), _last_start(data, encoding, delimiter))) from None
-    finally:
-        if collecting:
-            gc.enable()
     if rows.pop() != [_END]:
         opened = _last_start(data, encoding, delimiter)
         raise SheetError(

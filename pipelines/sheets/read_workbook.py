@@ -15,15 +15,13 @@ from python_calamine import (
     SheetVisibleEnum,
 )
 
+from pipelines.sheets.archive import refuse_large_archive
 from pipelines.sheets.container import Container, open_container
-from pipelines.sheets.raw import RawSheet
+from pipelines.sheets.raw import CellSet, RawSheet
 from pipelines.sheets.scan import BookScan, SheetScan, cell_name
 from pipelines.sheets.scan_ods import scan_ods
 from pipelines.sheets.scan_xlsx import scan_xlsx
 from wearlab.errors import SheetError
-
-#: Largest workbook file that is opened, in bytes.
-LARGEST_WORKBOOK = 300_000_000
 
 _Cell = str | float | bool | date | time | timedelta
 
@@ -58,7 +56,7 @@ def read_workbook(label: str, data: bytes) -> Workbook:
     SheetError
         Not a workbook, damaged, encrypted, a zip bomb, entities, links to other files, no visible content.
     """
-    refuse_large_workbook(label, len(data))
+    refuse_large_archive(label, len(data))
     container = open_container(label, data)
     kind = _kind(container)
     scan = scan_ods(container) if kind == "ods" else scan_xlsx(container)
@@ -78,15 +76,6 @@ def read_workbook(label: str, data: bytes) -> Workbook:
     if kind == "xlsm":
         notes.append("the workbook holds macros, which were not run")
     return Workbook(kind, tuple(sheets), tuple(notes))
-
-
-def refuse_large_workbook(label: str, size: int) -> None:
-    """Refuse a workbook of more than `LARGEST_WORKBOOK` bytes."""
-    if size > LARGEST_WORKBOOK:
-        raise SheetError(
-            f"{label} is a workbook of {size / 1e6:,.0f} MB, more than the {LARGEST_WORKBOOK // 10**6} MB "
-            "that are read: split it or export its sheets as CSV"
-        )
 
 
 def _because(notes: list[str]) -> str:
@@ -148,10 +137,10 @@ def _sheet(
     scan: SheetScan,
     from_1904: bool,
 ) -> RawSheet:
-    rows, dates = _texts(cells)
+    rows, dates, numbers = _texts(cells)
     _put(rows, scan.errors)
     _put(rows, {place: f"={text}" for place, text in scan.unsaved.items()})
-    areas = _fill(label, name, rows, dates, merged)
+    areas = _fill(label, name, rows, (dates, numbers), merged)
     notes = []
     if scan.errors:
         where = cell_name(*min(scan.errors))
@@ -164,16 +153,18 @@ def _sheet(
         )
     if from_1904:
         notes.append("the workbook counts its days from 1904-01-01")
-    return RawSheet(name, rows, None, frozenset(dates), tuple(areas), tuple(notes), from_1904)
+    return RawSheet(name, rows, None, CellSet.of(dates), tuple(areas), tuple(notes), from_1904, CellSet.of(numbers))
 
 
 def _many(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def _texts(cells: list[list[_Cell]]) -> tuple[list[list[str]], set[tuple[int, int]]]:
-    numbers: dict[float, str] = {}
+def _texts(cells: list[list[_Cell]]) -> tuple[list[list[str]], set[tuple[int, int]], set[tuple[int, int]]]:
+    """Return the cells as text, the places of dates and the places of numbers."""
+    known: dict[float, str] = {}
     dates: set[tuple[int, int]] = set()
+    numbers: set[tuple[int, int]] = set()
     rows: list[list[str]] = []
     for r, row in enumerate(cells):
         line: list[str] = []
@@ -182,16 +173,17 @@ def _texts(cells: list[list[_Cell]]) -> tuple[list[list[str]], set[tuple[int, in
             if kind is str:
                 line.append(value)  # type: ignore[arg-type]
             elif kind is float:
-                text = numbers.get(value)  # type: ignore[arg-type]
+                numbers.add((r, c))
+                text = known.get(value)  # type: ignore[arg-type]
                 if text is None:
-                    text = numbers[value] = number_text(value)  # type: ignore[arg-type,index]
+                    text = known[value] = number_text(value)  # type: ignore[arg-type,index]
                 line.append(text)
             else:
                 line.append(_other_text(value))
                 if isinstance(value, date):
                     dates.add((r, c))
         rows.append(line)
-    return rows, dates
+    return rows, dates, numbers
 
 
 def number_text(value: float) -> str:
@@ -232,7 +224,7 @@ def _fill(
     label: str,
     name: str,
     rows: list[list[str]],
-    dates: set[tuple[int, int]],
+    typed: tuple[set[tuple[int, int]], ...],
     merged: list[tuple[int, int, int, int]],
 ) -> list[tuple[int, int, int, int]]:
     """Fill merged areas with their first cell, as far as the table reaches."""
@@ -254,13 +246,13 @@ def _fill(
         text = rows[top][left] if left < len(rows[top]) else ""
         if not text:
             continue
-        is_date = (top, left) in dates
+        alike = [places for places in typed if (top, left) in places]
         for r in range(top, bottom + 1):
             line = rows[r]
             if len(line) <= right:
                 line.extend([""] * (right + 1 - len(line)))
             for c in range(left, right + 1):
                 line[c] = text
-                if is_date:
-                    dates.add((r, c))
+                for places in alike:
+                    places.add((r, c))
     return areas

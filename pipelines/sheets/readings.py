@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipelines.sheets.cells import Bools, Cells, Floats, Ints, constant, joined
-from pipelines.sheets.checks import RULES, Level
+from pipelines.sheets.cells import Bools, Cells, Floats, Ints, constant, distinct, joined
+from pipelines.sheets.checks import RULES, SENTINELS, Level
 from pipelines.sheets.match import Mapped
-from pipelines.sheets.packed import Packed, unpack
+from pipelines.sheets.packed import Packed, is_correction, unpack
 from pipelines.sheets.table import SheetTable
-from pipelines.sheets.values import Numbers, Status, numbers, other_reading
-from pipelines.sheets.words import measure_of, position_of
+from pipelines.sheets.values import Numbers, Status, date_suggestion, other_reading
+from pipelines.sheets.vocabulary import measure_word, position_word
 from wearlab.records import Measure
 
 MEASURES: list[Measure] = list(Measure)
@@ -63,6 +63,11 @@ class Readings:
         rule = RULES[code]
         extra = [more] * len(places) if isinstance(more, str) else list(more)
         hints = [None] * len(places) if suggestion is None else list(suggestion)
+        if self.table.findings.waived:
+            chosen = np.flatnonzero(~self._accepted(code, places))
+            places, extra, hints = places[chosen], [extra[k] for k in chosen], [hints[k] for k in chosen]
+            where = np.zeros(len(self), dtype=np.bool_)
+            where[places] = True
         if rule.level == Level.NOTE and len(places) > NOTES_MOST:
             total = len(places)
             places, hints = places[:1], hints[:1]
@@ -79,16 +84,39 @@ class Readings:
             )
         self._note(code, where)
 
-    def doubt_rows(self, code: str, where: Bools, more: Callable[[int], str] | None = None) -> None:
+    def doubt_rows(
+        self,
+        code: str,
+        where: Bools,
+        more: Callable[[int], str] | None = None,
+        suggestion: Callable[[int], str | None] | None = None,
+    ) -> None:
         """Apply a rule to whole rows through their readings: one remark a row, all of `where` marked.
 
-        `more` gives what the sentence adds for a data row of the table.
+        `more` gives what the sentence adds for a data row of the table, `suggestion` a likely correction.
         """
         where = where & self.keep
-        rows = np.unique(self.row[where])
+        waived = self.table.findings.waived.get((code, 0))
+        if waived is not None:
+            where &= ~np.isin(self.row, waived)
+        rows = distinct(self.row[where])
         if len(rows):
-            self.table.findings.add(code, rows, more="" if more is None else [more(int(row)) for row in rows])
+            self.table.findings.add(
+                code,
+                rows,
+                more="" if more is None else [more(int(row)) for row in rows],
+                suggestion=None if suggestion is None else [suggestion(int(row)) for row in rows],
+            )
             self._note(code, where)
+
+    def _accepted(self, code: str, places: Ints) -> Bools:
+        """Which of the readings at `places` a person accepted in spite of a rule."""
+        found = np.zeros(len(places), dtype=np.bool_)
+        for index, mapped in enumerate(self.columns):
+            waived = self.table.findings.waived.get((code, mapped.index + 1))
+            if waived is not None:
+                found |= (self.column[places] == index) & np.isin(self.row[places], waived)
+        return found
 
     def _note(self, code: str, where: Bools) -> None:
         level = RULES[code].level
@@ -108,7 +136,7 @@ def gather(table: SheetTable) -> tuple[Readings, list[Packed] | None, Cells | No
     """
     columns = [*table.mapped("reading"), *table.mapped("value")]
     what = table.one("what")
-    packed_cells = None if what is None else table.cells(what)
+    packed_cells = None if what is None else table.text("what")
     packed = None if packed_cells is None else packed_cells.each(unpack)
     live = table.live
     if packed is not None and packed_cells is not None:
@@ -123,7 +151,7 @@ def gather(table: SheetTable) -> tuple[Readings, list[Packed] | None, Cells | No
         parts.append(
             (
                 cells,
-                numbers(cells, table.style(mapped)),
+                table.figures(mapped).at(rows),
                 _measures(table, mapped, packed, packed_cells)[rows],
                 _positions(table, mapped).at(rows),
                 _units(table, mapped, packed, packed_cells).at(rows),
@@ -164,12 +192,13 @@ def _sort_out(made: Readings, packed: list[Packed] | None, packed_cells: Cells |
         if flags is not None:
             here = made.column == index
             typed[here] = flags[made.row[here]]
-    made.doubt("turned_date", made.keep & typed)
+    _turned_dates(made, typed)
     unreadable = made.keep & (status == Status.UNREADABLE)
     if unreadable.any():
         style = table.style(made.columns[0])
         others = [other_reading(text, style) for text in made.cells.at(unreadable).objects()]
         made.doubt("unreadable", unreadable, f' with the decimal mark "{style.decimal}"', others)
+    made.doubt("sentinel", made.keep & np.isin(made.number.value, SENTINELS))
     if packed is not None and packed_cells is not None:
         other = np.array([bool(one.other) for one in packed], dtype=np.bool_)[packed_cells.codes][made.row]
         made.doubt("other_quantity", made.keep & other, "a correction or delivery quantity")
@@ -178,7 +207,7 @@ def _sort_out(made: Readings, packed: list[Packed] | None, packed_cells: Cells |
         named = table.one("measure")
         if named is not None:
             words = table.cells(named).at(made.row[unknown]).objects()
-            corrections = np.array([_is_correction(str(word)) for word in words], dtype=np.bool_)
+            corrections = np.array([is_correction(str(word)) for word in words], dtype=np.bool_)
             places = np.flatnonzero(unknown)
             other = np.zeros(len(made), dtype=np.bool_)
             other[places[corrections]] = True
@@ -198,8 +227,15 @@ def _sort_out(made: Readings, packed: list[Packed] | None, packed_cells: Cells |
     made.doubt("no_position", made.keep & made.position.blank)
 
 
-def _is_correction(text: str) -> bool:
-    return bool(unpack(text).other)
+def _turned_dates(made: Readings, typed: Bools) -> None:
+    """Cells that a spreadsheet made a date, typed as one or written like "12-Mar"; what they were is suggested."""
+    unreadable = made.keep & (made.number.status == Status.UNREADABLE)
+    codes = np.unique(made.cells.codes[unreadable | typed])
+    said = {int(code): date_suggestion(made.cells.texts[code]) for code in codes}
+    spelled = np.array([said.get(int(code)) is not None for code in made.cells.codes[unreadable]], dtype=np.bool_)
+    turned = made.keep & typed
+    turned[np.flatnonzero(unreadable)[spelled]] = True
+    made.doubt("turned_date", turned, suggestion=[said[int(code)] for code in made.cells.codes[turned]])
 
 
 def _row_repeat(table: SheetTable) -> Ints:
@@ -221,7 +257,7 @@ def _measures(table: SheetTable, mapped: Mapped, packed: list[Packed] | None, pa
     fallback = -1 if default is None else CODE[default]
     if table.one("measure") is not None:
         cells = table.text("measure")
-        found = cells.each(measure_of)
+        found = cells.each(measure_word)
         return np.array([-1 if one is None else CODE[one] for one in found], dtype=np.int64)[cells.codes]
     if packed is not None and packed_cells is not None:
         said = [fallback if one.measure is None else CODE[one.measure] for one in packed]
@@ -230,11 +266,12 @@ def _measures(table: SheetTable, mapped: Mapped, packed: list[Packed] | None, pa
 
 
 def _positions(table: SheetTable, mapped: Mapped) -> Cells:
+    cylinder = table.layout.positions.cylinder
     if mapped.column.position is not None:
-        return constant(position_of(mapped.column.position) or "", table.size)
+        return constant(cylinder(position_word(mapped.column.position)) or "", table.size)
     if table.one("position") is None and table.layout.defaults.position is None:
         return constant("", table.size)
-    return table.text("position").words(position_of)
+    return table.text("position").words(lambda text: cylinder(position_word(text)))
 
 
 def _units(table: SheetTable, mapped: Mapped, packed: list[Packed] | None, packed_cells: Cells | None) -> Cells:

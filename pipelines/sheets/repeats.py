@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.sheets.cells import Cells, Ints, combine
+from pipelines.sheets.cells import Cells, Ints, combine, distinct
 from pipelines.sheets.dates import Dates
+from pipelines.sheets.earlier import EARLIER
 from pipelines.sheets.incoming import incoming
 from pipelines.sheets.readings import MEASURES, Readings
 from wearlab.store.database import Database
@@ -34,14 +35,14 @@ def number_repeats(
     if not taken:
         if stated.any():
             pairs = combine([group, stated], len(place))
-            if (stated > 0).all() and len(np.unique(pairs)) == len(pairs):
+            if (stated > 0).all() and int(pairs.max()) + 1 == len(pairs):  # as many codes as readings
                 return stated
         elif not wide:
             repeat[order] = pd.Series(group[order]).groupby(group[order]).cumcount().to_numpy() + 1
             return repeat
     # most visits have one row and are done; the others are numbered one by one
     several = (np.bincount(group)[group] > 1) | (stated > 0) | np.isin(group, list(taken))
-    busy = np.isin(visit, np.unique(visit[several]))
+    busy = np.isin(visit, distinct(visit[several]))
     units: dict[tuple[int, int], list[int]] = {}
     for index in order[busy[order]].tolist():
         alone = not wide or stated[index] > 0
@@ -105,8 +106,8 @@ def _taken(
     columns |= {"protocol": "VARCHAR", "position": "VARCHAR"}
     with incoming(database, frame, columns) as name:
         found = database.rows(
-            f"SELECT i.code, r.repeat FROM {name} i JOIN reading r USING "  # noqa: S608  (a name of our own)
-            "(vehicle, tested_on, measure, protocol, position)"
+            f"SELECT i.code, r.repeat FROM {name} i JOIN reading r USING "  # noqa: S608  (names of our own)
+            f"(vehicle, tested_on, measure, protocol, position) JOIN {EARLIER} e ON e.file_id = r.file_id"
         )
     taken: dict[int, set[int]] = {}
     for code, number in found:

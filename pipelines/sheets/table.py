@@ -3,30 +3,32 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from datetime import date
 
 import numpy as np
+import pandas as pd
 
-from pipelines.sheets.cells import Bools, Cells, Floats, Ints, cells_of, constant
+from pipelines.sheets.cells import Bools, Cells, Floats, Ints, cells_of, column_of, constant
 from pipelines.sheets.checks import FIRST_YEAR, SENTINELS
 from pipelines.sheets.dates import Dates, DateStatus, read_dates
 from pipelines.sheets.fields import QUANTITY, USUAL_UNIT
 from pipelines.sheets.findings import Findings, picked
+from pipelines.sheets.known import Known
 from pipelines.sheets.match import Mapped, Match
-from pipelines.sheets.raw import RawSheet
-from pipelines.sheets.values import Status, Style, numbers, other_reading
+from pipelines.sheets.propose_words import lexicon
+from pipelines.sheets.raw import CellSet, RawSheet
+from pipelines.sheets.values import Numbers, Status, Style, date_suggestion, numbers, other_reading
+from pipelines.sheets.vocabulary import cell_unit
 from pipelines.sheets.words import fold, measured_unit
 from wearlab.records import vehicle_key
 from wearlab.units import BASE
 
-_AGGREGATES = {
-    "mean", "average", "avg", "median", "sum", "total", "totals", "min", "max", "minimum", "maximum", "std",
-    "sd", "moyenne", "somme", "mittelwert", "durchschnitt", "summe", "gemiddelde", "totaal", "promedio",
-    "suma", "media", "srednia", "średnia",
-}  # fmt: skip
-_TOTAL = re.compile(r"\b(?:total|count|number of|tests)\b.*?(\d+)\s*$", re.I)
-_KEY_FIELD = {"stock": "part_number"}
+#: A count at the end of a line of totals.
+_COUNT = re.compile(r"(\d+)\s*$")
+_FOOTER_CELLS = 2  # "printed" and its date; a row with more is data that lacks its date
+_KEY_FIELD = {"stock": "part_number", "rigs": "rig"}
+#: An identifier that a spreadsheet took for a number.
+_MANGLED = re.compile(r"\d(?:[.,]\d+)?E\+\d{1,3}|\d[.,]\d+E\d{1,3}", re.I | re.ASCII)
 
 
 class SheetTable:
@@ -48,6 +50,8 @@ class SheetTable:
         )
         self._cells: dict[int, Cells] = {}
         self._typed: dict[int, Bools] = _typed(sheet, match, self.size)
+        #: Vehicles (or part numbers, or rigs) with their days that the sheet speaks of, copies included.
+        self.touched = pd.DataFrame()
         self.structure: Bools = self._blank() | self._repeated_header()
         self._label_rows()
 
@@ -66,7 +70,7 @@ class SheetTable:
         """Return the texts of a column."""
         index = mapped.index
         if index not in self._cells:
-            self._cells[index] = cells_of([row[index] if index < len(row) else "" for row in self.rows])
+            self._cells[index] = cells_of(column_of(self.rows, index))
         return self._cells[index]
 
     def text(self, field: str) -> Cells:
@@ -98,6 +102,11 @@ class SheetTable:
             self.workbook,
         )
 
+    def figures(self, mapped: Mapped) -> Numbers:
+        """Read a column of numbers; cells that the file typed as numbers have no marks of thousands."""
+        typed = self.sheet.number_cells.column(mapped.index, self.match.first, self.size)
+        return numbers(self.cells(mapped), self.style(mapped), typed)
+
     def typed(self, mapped: Mapped) -> Bools | None:
         """Return where the workbook itself says that a cell is a date; None where it nowhere does."""
         return self._typed.get(mapped.index)
@@ -119,10 +128,10 @@ class SheetTable:
             return np.full(self.size, self.fixed(getattr(self.layout.defaults, field, None), QUANTITY[field]))
         cells = self.cells(mapped)
         quantity = QUANTITY[field]
-        found = numbers(cells, self.style(mapped))
+        found = self.figures(mapped)
         live = self.live
         own = mapped.column.unit or USUAL_UNIT.get(field, BASE[quantity])
-        units = [measured_unit(text or own) for text in found.units.texts]
+        units = [cell_unit(text or own) for text in found.units.texts]
         fits = np.array(
             [one.quantity == quantity or {one.quantity, quantity} == {"time", "engine time"} for one in units]
         )
@@ -134,21 +143,12 @@ class SheetTable:
         value[found.status != Status.MEASURED] = np.nan
         typed = self.typed(mapped)
         turned = np.zeros(self.size, dtype=np.bool_) if typed is None else typed & (value != value)
-        self._set_aside("turned_date", mapped, live & turned, value)
-        unreadable = live & (found.status == Status.UNREADABLE) & ~turned
-        if unreadable.any():
-            others = {text: other_reading(text, self.style(mapped)) for text in cells.at(unreadable).texts}
-            self._set_aside(
-                "unreadable",
-                mapped,
-                unreadable,
-                value,
-                suggestion=[others[t] for t in cells.at(unreadable).objects()],
-            )
+        unreadable = live & (found.status == Status.UNREADABLE)
+        if (turned | unreadable).any():
+            self._unreadable(mapped, unreadable, live & turned, value)
         self._set_aside("bound_here", mapped, live & ((found.bound != 0) | (found.status == Status.BEYOND)), value)
         self._set_aside("wrong_quantity", mapped, live & ~fits[code], value, more=f"another quantity than {quantity}")
-        if field in ("odometer", "meter_before", "meter_after"):
-            self._set_aside("sentinel", mapped, live & np.isin(found.value, SENTINELS), value)
+        self._set_aside("sentinel", mapped, live & np.isin(found.value, SENTINELS), value)
         if least is not None:
             with np.errstate(invalid="ignore"):
                 self._set_aside("negative", mapped, live & (value < least), value)
@@ -158,6 +158,20 @@ class SheetTable:
             self.findings.add("converted", differs, column=mapped, cells=cells.at(differs), more=more)
         self.findings.add("scientific", live & found.scientific, column=mapped, cells=cells.at(live & found.scientific))
         return np.asarray(value, dtype=np.float64)
+
+    def _unreadable(self, mapped: Mapped, unreadable: Bools, turned: Bools, value: Floats) -> None:
+        """Set aside what is no number: cells that became dates apart, each with what it may have been."""
+        cells = self.cells(mapped)
+        said = {int(code): date_suggestion(cells.texts[code]) for code in np.unique(cells.codes[unreadable | turned])}
+        spelled = np.zeros(self.size, dtype=np.bool_)
+        spelled[unreadable] = [said[int(code)] is not None for code in cells.codes[unreadable]]
+        dates = turned | spelled
+        were = [said[int(code)] for code in cells.codes[dates]]
+        self._set_aside("turned_date", mapped, dates, value, suggestion=were)
+        rest = unreadable & ~dates
+        style = self.style(mapped)
+        others = {int(code): other_reading(cells.texts[code], style) for code in np.unique(cells.codes[rest])}
+        self._set_aside("unreadable", mapped, rest, value, suggestion=[others[int(code)] for code in cells.codes[rest]])
 
     def fixed(self, text: str | None, quantity: str) -> float:
         """Return a layout's own value such as "60 s" in the base unit; NaN for none."""
@@ -184,6 +198,13 @@ class SheetTable:
             more=", ".join(self._formats(mapped)),
         )
         return days
+
+    def days(self) -> Dates:
+        """Return the day of every row, NaT where it has none, without a word about those that cannot be used."""
+        mapped = self.one("date")
+        if mapped is None:
+            return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
+        return self._read_dates(mapped)[0]
 
     def row_dates(self, field: str = "date", *, future: bool = False) -> Dates:
         """Return the date of every row; rows without a possible date are set aside.
@@ -214,19 +235,35 @@ class SheetTable:
             self.findings.add("serial_date", serial, column=mapped, cells=cells.at(serial), more=more_days)
         return days
 
-    def vehicles(self, aliases: Mapping[str, str], *, needed: bool = True) -> tuple[Cells, Cells]:
-        """Return the vehicles as keys (aliases applied) and as written; rows without one are set aside."""
+    def vehicles(
+        self, known: Known | None = None, day: Dates | None = None, *, needed: bool = True
+    ) -> tuple[Cells, Cells]:
+        """Return the vehicles as keys and as written; rows without one are set aside.
+
+        `known` and `day` : aliases are replaced by the vehicle that had them on the row's day.
+        """
         written = self.text("vehicle")
-        keys = written.words(lambda text: aliases.get(vehicle_key(text), vehicle_key(text)))
+        keys = written.words(vehicle_key)
         if needed:
             rows = self.live & keys.blank
             self.findings.add("no_vehicle", rows, column=self.one("vehicle"), cells=written.at(rows))
-        return keys, written
+        mangled = self.live & written.bools(lambda text: _MANGLED.fullmatch(text) is not None)
+        self.findings.add("id_scientific", mangled, column=self.one("vehicle"), cells=written.at(mangled))
+        if known is None:
+            return keys, written
+        days = np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]") if day is None else day
+        return known.named(keys, days), written
 
     # ---- inside
 
     def _read_dates(self, mapped: Mapped) -> tuple[Dates, Ints]:
-        return read_dates(self.cells(mapped), self._formats(mapped), typed=self.typed(mapped), workbook=self.workbook)
+        return read_dates(
+            self.cells(mapped),
+            self._formats(mapped),
+            typed=self.typed(mapped),
+            workbook=self.workbook,
+            from_1904=self.sheet.from_1904,
+        )
 
     def _formats(self, mapped: Mapped) -> tuple[str, ...]:
         return mapped.column.date_formats or self.layout.file.date_formats
@@ -241,6 +278,12 @@ class SheetTable:
         more: str = "",
         suggestion: list[str | None] | None = None,
     ) -> None:
+        if (waived := self.findings.waived.get((code, mapped.index + 1))) is not None:
+            open_rows = rows.copy()
+            open_rows[waived] = False
+            if suggestion is not None:
+                suggestion = [suggestion[place] for place in np.flatnonzero(open_rows[rows])]
+            rows = open_rows
         if rows.any():
             self.findings.add(
                 code, rows, column=mapped, cells=self.cells(mapped).at(rows), more=more, suggestion=suggestion
@@ -275,15 +318,19 @@ class SheetTable:
         if key.column.field == "date":
             _, status = self._read_dates(key)
             usable = np.isin(status, [DateStatus.GOOD, DateStatus.SERIAL, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS])
+        if (vehicle := self.one("vehicle")) is not None:  # "printed" with its date below the dates
+            usable &= ~self.cells(vehicle).bools(lambda text: lexicon().row(text) == "footer")
         labels: list[tuple[int, str]] = []
         means: list[tuple[int, str]] = []
         for row in np.flatnonzero(~usable & ~self.structure):
             texts = [cell.strip() for cell in self.rows[row] if cell.strip()]
             distinct = list(dict.fromkeys(texts))
-            words = fold(distinct[0]).split() if distinct else []
-            if words and words[0] in _AGGREGATES and not (len(distinct) == 1 and _TOTAL.search(distinct[0])):
+            word = lexicon().row(distinct[0]) if distinct else None
+            counts = word == "total" and len(distinct) == 1 and _COUNT.search(distinct[0]) is not None
+            alone = len(distinct) == 1 and not (key.column.field == "vehicle" and len(self.match.columns) == 1)
+            if word in ("mean", "total") and not counts:
                 means.append((int(row), distinct[0]))
-            elif len(distinct) == 1 and not (key.column.field == "vehicle" and len(self.match.columns) == 1):
+            elif alone or (word == "footer" and len(distinct) <= _FOOTER_CELLS):
                 labels.append((int(row), distinct[0]))
         self.structure[[row for row, _ in labels]] = True
         rows = np.array([row for row, _ in means], dtype=np.int64)
@@ -293,8 +340,8 @@ class SheetTable:
     def _totals(self, labels: list[tuple[int, str]]) -> None:
         counted = int(np.count_nonzero(self.live))
         for row, text in labels:
-            found = _TOTAL.search(text)
-            if found is not None:
+            found = _COUNT.search(text)
+            if found is not None and lexicon().row(text) == "total":
                 code = "total_matches" if int(found.group(1)) == counted else "total_differs"
                 more = found.group(1) if code == "total_matches" else f"{found.group(1)}, the sheet has {counted}"
                 self.findings.add(code, np.array([row]), cells=cells_of([text]), more=more)
@@ -308,13 +355,11 @@ class SheetTable:
 def _differs(text: str, own: str) -> float:
     if not text:
         return 0.0
-    cell, column = measured_unit(text), measured_unit(own)
+    cell, column = cell_unit(text), measured_unit(own)
     return float((cell.factor, cell.offset) != (column.factor, column.offset))
 
 
 def _typed(sheet: RawSheet, match: Match, size: int) -> dict[int, Bools]:
-    found: dict[int, Bools] = {}
-    for row, column in sheet.date_cells:
-        if row >= match.first:
-            found.setdefault(column, np.zeros(size, dtype=np.bool_))[row - match.first] = True
-    return found
+    dates = sheet.date_cells if isinstance(sheet.date_cells, CellSet) else CellSet.of(sheet.date_cells)
+    found = {one.index: dates.column(one.index, match.first, size) for one in match.columns}
+    return {column: mask for column, mask in found.items() if mask is not None}

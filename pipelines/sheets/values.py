@@ -14,31 +14,27 @@ from functools import lru_cache
 import numpy as np
 
 from pipelines.sheets.cells import Bools, Cells, Floats, Ints
-from pipelines.sheets.words import MeasuredUnit, fold, measured_unit
+from pipelines.sheets.vocabulary import cell_unit, flat, meaning, phrases
+from pipelines.sheets.words import MeasuredUnit
 from wearlab.errors import UnitError
 
 _BLANKS = " \u00a0\u2009\u202f"
-_NOT_MEASURED = {
-    "",
-    "n a",
-    "na",
-    "nm",
-    "n m",
-    "not measured",
-    "none",
-    "missing",
-    "unknown",
-    "hose off",
-    "not tested",
-}
 _NOT_MEASURED_SIGNS = set("?-–—−./") | {"--", "---", "??", "???", "n/a", "#n/a", "…", "..."}
-_SPOILED = {"spilled", "spilt", "spoiled", "spoilt", "void", "invalid", "knocked over", "lost"}
-_BEYOND = {"full", "off scale", "offscale", "overflow", "overflowed", "ran over", "over scale", "tube full"}
-_AT_LEAST = ("at least", "more than", "over", "above", "min.", ">=", "≥", ">")
-_AT_MOST = ("at most", "less than", "under", "below", "max.", "<=", "≤", "<")
-_ABOUT = ("approx.", "approx", "about", "ca.", "ca", "circa", "~", "≈")
 _MARK = re.compile(r"\s*([*†‡]+|\((?:\d|[a-z])\))$")
+_DAY_MONTH = re.compile(r"(\d{1,2})[-. /]\s?([^\W\d_]{3,9})\.?(?:[-. /]\d{2,4})?")
+_ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ]|$)")
+_MONTHS = {
+    name: number
+    for number, names in enumerate(
+        ("jan gen ene sty", "feb fev lut", "mar mrt maa mae mrz", "apr avr abr kwi", "may mai mag mei maj",
+         "jun juin giu cze",
+         "jul juil lug lip", "aug aou ago sie", "sep set wrz", "oct okt ott paz", "nov lis", "dec dez dic gru"),
+        start=1,
+    )
+    for name in names.split()
+}  # fmt: skip
 _SIMPLE = re.compile(r"\d{1,15}(?:\.\d{1,15})?", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,5}):([0-5]\d):([0-5]\d)", re.ASCII)
 _PLAIN = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
 
 
@@ -52,13 +48,20 @@ class Status(IntEnum):
     UNREADABLE = 4
 
 
+_STATUS = {"not_measured": Status.NOT_MEASURED, "spoiled": Status.SPOILED, "beyond": Status.BEYOND}
+
+
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How numbers are written in a column. In a workbook a true number cell has the plain form 1234.5."""
+    """How numbers are written in a column. In a workbook a true number cell has the plain form 1234.5.
+
+    `typed` : the file itself typed the cells as numbers, so that only the plain form is read.
+    """
 
     decimal: str = "."
     thousands: tuple[str, ...] = ()
     workbook: bool = False
+    typed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +105,21 @@ class Numbers:
         )
 
 
-def numbers(cells: Cells, style: Style) -> Numbers:
-    """Read a column of numbers, each distinct text once."""
-    found = cells.each(lambda text: read_number(text, style))
+def numbers(cells: Cells, style: Style, typed: Bools | None = None) -> Numbers:
+    """Read a column of numbers, each distinct text once; `typed` says which cells the file typed as numbers."""
     codes = cells.codes
+    if typed is None:
+        found = cells.each(lambda text: read_number(text, style))
+    else:
+        count, plain = len(cells.texts), replace(style, typed=True)
+        numeric = np.bincount(codes[typed], minlength=count) > 0
+        found = [read_number(text, plain if one else style) for text, one in zip(cells.texts, numeric, strict=True)]
+        both = np.flatnonzero(numeric & (np.bincount(codes[~typed], minlength=count) > 0))
+        if len(both):  # a text that is typed in one row and not in another has two meanings
+            other = np.zeros(count, dtype=np.int64)
+            other[both] = np.arange(count, count + len(both)) - both
+            codes = codes + np.where(typed, 0, other[codes])
+            found += [read_number(cells.texts[place], style) for place in both.tolist()]
 
     def words(texts: list[str]) -> Cells:
         return Cells(np.arange(len(texts), dtype=np.int64)[codes], texts).words(str)
@@ -124,21 +138,21 @@ def numbers(cells: Cells, style: Style) -> Numbers:
 def read_number(text: str, style: Style) -> Number:
     """Read one cell. Never raises: what cannot be read has the status UNREADABLE."""
     bare = text.strip()
+    if style.typed and _PLAIN.fullmatch(bare):
+        return _number(float(bare), _step(bare, "."), "", "e" in bare.lower()) or Number(Status.UNREADABLE)
     if style.decimal == "." and "." not in style.thousands and _SIMPLE.fullmatch(bare):
         return Number(Status.MEASURED, float(bare), step=_step(bare, "."))
-    word = fold(bare)
-    if bare in _NOT_MEASURED_SIGNS or (word in _NOT_MEASURED and not any(sign.isdigit() for sign in bare)):
-        status = Status.UNREADABLE if not word and bare and bare not in _NOT_MEASURED_SIGNS else Status.NOT_MEASURED
-        return Number(status)
-    if word in _SPOILED:
-        return Number(Status.SPOILED)
-    if word in _BEYOND:
-        return Number(Status.BEYOND, bound=1)
+    if not bare or bare in _NOT_MEASURED_SIGNS:
+        return Number(Status.NOT_MEASURED)
+    if not any(sign.isdigit() for sign in bare):
+        said = meaning("status", bare)
+        if said in _STATUS:
+            return Number(_STATUS[said], bound=1 if said == "beyond" else 0)
     mark = _MARK.search(bare)
     if mark is not None:
         bare = bare[: mark.start()]
     bound, about, bare = _prefix(bare)
-    found = _figure(bare, style)
+    found = _clock(bare) or _figure(bare, style)
     if found is None:
         return Number(Status.UNREADABLE)
     if found.bound and bound:
@@ -157,23 +171,57 @@ def other_reading(text: str, style: Style) -> str | None:
     return " or ".join(f"{value:g}" for value in sorted(values)) if 1 <= len(values) <= 2 else None
 
 
+def date_suggestion(text: str) -> str | None:
+    """Return the numbers that a spreadsheet may have turned into this date ("12-Mar" was 12.3), None for no date."""
+    found = _DAY_MONTH.fullmatch(text.strip())
+    if found is not None:
+        first, month = (
+            int(found.group(1)),
+            _MONTHS.get(flat(found.group(2))[:4]) or _MONTHS.get(flat(found.group(2))[:3]),
+        )
+        return None if month is None else f"{first}.{month} or {month}.{first}"
+    iso = _ISO.match(text.strip())
+    if iso is None:
+        return None
+    month, day = int(iso.group(2)), int(iso.group(3))
+    return f"{day}.{month} or {month}.{day}"
+
+
 def _unit_or_none(text: str) -> MeasuredUnit | None:
     try:
-        return measured_unit(text) if text else None
+        return cell_unit(text) if text else None
     except UnitError:
         return None
 
 
 def _prefix(text: str) -> tuple[int, bool, str]:
-    lower = text.casefold()
-    for signs, bound in ((_AT_LEAST, 1), (_AT_MOST, -1)):
-        for sign in signs:
-            if lower.startswith(sign):
-                return bound, False, text[len(sign) :].strip()
-    for sign in _ABOUT:
-        if lower.startswith(sign):
-            return 0, True, text[len(sign) :].strip()
+    """A sign or word before the figure: the bound it makes, whether it says "about", and the rest."""
+    if text[:1].isdigit():
+        return 0, False, text
+    for pattern, bound, about in _prefixes():
+        found = pattern.match(flat(text))
+        if found is not None:
+            return bound, about, text[found.end() :].strip()
     return 0, False, text
+
+
+@lru_cache(maxsize=1)
+def _prefixes() -> tuple[tuple[re.Pattern[str], int, bool], ...]:
+    """Patterns of the signs and words that may stand before a figure."""
+    made = []
+    for name, signs, bound in (("at_least", ">=|≥|>", 1), ("at_most", "<=|≤|<", -1), ("about", "~|≈", 0)):
+        words = "|".join(re.escape(word) for word in phrases("status", name))
+        made.append((re.compile(rf"(?:{signs}|(?:{words})(?![^\W\d_]))\s*"), bound, name == "about"))
+    return tuple(made)
+
+
+def _clock(text: str) -> Number | None:
+    """A time in hours, minutes and seconds ("0:01:00", as workbooks keep a minute) is a number of seconds."""
+    found = _CLOCK.fullmatch(text)
+    if found is None:
+        return None
+    hours, minutes, seconds = (int(part) for part in found.groups())
+    return Number(Status.MEASURED, hours * 3600.0 + minutes * 60.0 + seconds, 0, "s", "", 1.0)
 
 
 def _figure(text: str, style: Style) -> Number | None:

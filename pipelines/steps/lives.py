@@ -55,11 +55,12 @@ def rebuild_lives(db: Database, settings: Settings) -> None:
     """Rebuild `fitment` and `fitted` from the facts. Call it inside a transaction."""
     tests = db.records(
         """
-        SELECT DISTINCT r.vehicle, r.tested_on, t.odometer_km, r.position, r.test_id, t.reason, r.file_id,
-               min(r.row_no) AS row_no, any_value(r.serial) AS serial
-        FROM reading r JOIN test t USING (test_id)
+        WITH files AS (SELECT file_id, row_number() OVER (ORDER BY sha256) AS number FROM source_file)
+        SELECT DISTINCT r.vehicle, r.tested_on, t.odometer_km, r.position, r.test_id, t.reason, f.number AS file_id,
+               min(r.row_no) AS row_no, min(r.serial) AS serial
+        FROM reading r JOIN test t USING (test_id) JOIN files f ON f.file_id = r.file_id
         WHERE r.position <> 'set' AND r.measure <> 'rig_check'
-        GROUP BY ALL ORDER BY r.vehicle, r.tested_on, r.file_id, row_no, r.position
+        GROUP BY ALL ORDER BY r.vehicle, r.tested_on, f.number, row_no, r.position
         """
     )
     points = [
@@ -125,8 +126,10 @@ def meter_histories(db: Database, vehicle: str | None = None) -> dict[str, Meter
 
 def _work_points(db: Database) -> list[WorkPoint]:
     rows = db.records(
+        "WITH files AS (SELECT file_id AS stored, row_number() OVER (ORDER BY sha256) AS number FROM source_file) "
         "SELECT vehicle, done_on, odometer_km, kind, position, position_to, serial_out, serial_in, part_number, "
-        "origin, file_id, row_no FROM work WHERE vehicle IS NOT NULL ORDER BY vehicle, done_on, file_id, row_no"
+        "origin, number AS file_id, row_no FROM work LEFT JOIN files ON stored = file_id "
+        "WHERE vehicle IS NOT NULL ORDER BY vehicle, done_on, number, row_no"
     )
     return [
         WorkPoint(day=row.pop("done_on"), **row)

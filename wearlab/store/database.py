@@ -146,6 +146,31 @@ def open_database(
     return database
 
 
+@contextmanager
+def only_file(path: Path, *, memory: str = "1GB") -> Iterator[Database]:
+    """Open a database in memory that can read this one file of the disk and reach nothing else.
+
+    For foreign files that DuckDB itself reads (Parquet): no other file, no network, no extension, nothing
+    spilled to disk, no more than `memory`, and the settings are locked. The store is not touched.
+
+    Raises
+    ------
+    StoreError
+        What DuckDB said, in one line, of a query inside.
+    """
+    con = duckdb.connect(":memory:", config={**_SETTINGS, "memory_limit": memory, "temp_directory": ""})
+    try:
+        quoted = str(path).replace("'", "''")
+        con.execute(f"SET allowed_paths = ['{quoted}']")
+        con.execute("SET enable_external_access = false")
+        con.execute("SET lock_configuration = true")
+        yield Database(path, con)
+    except duckdb.Error as fault:
+        raise StoreError(str(fault).splitlines()[0]) from None
+    finally:
+        con.close()
+
+
 def migrate(
     path: Path,
     version: int,

@@ -11,19 +11,19 @@ from wearlab.store.database import Database
 
 _REGISTER_NOW = """
     SELECT vehicle,
-           last(vehicle_text ORDER BY valid_from NULLS FIRST, file_id, row_no) AS vehicle_text,
-           last(family ORDER BY valid_from NULLS FIRST, file_id, row_no)
+           last(vehicle_text ORDER BY valid_from NULLS FIRST, sha256, row_no) AS vehicle_text,
+           last(family ORDER BY valid_from NULLS FIRST, sha256, row_no)
                FILTER (family IS NOT NULL) AS family,
-           last(cylinders ORDER BY valid_from NULLS FIRST, file_id, row_no)
+           last(cylinders ORDER BY valid_from NULLS FIRST, sha256, row_no)
                FILTER (cylinders IS NOT NULL) AS cylinders,
-           last(depot ORDER BY valid_from NULLS FIRST, file_id, row_no) FILTER (depot IS NOT NULL) AS depot,
-           last(duty ORDER BY valid_from NULLS FIRST, file_id, row_no) FILTER (duty IS NOT NULL) AS duty,
-           last(fuel_supply ORDER BY valid_from NULLS FIRST, file_id, row_no)
+           last(depot ORDER BY valid_from NULLS FIRST, sha256, row_no) FILTER (depot IS NOT NULL) AS depot,
+           last(duty ORDER BY valid_from NULLS FIRST, sha256, row_no) FILTER (duty IS NOT NULL) AS duty,
+           last(fuel_supply ORDER BY valid_from NULLS FIRST, sha256, row_no)
                FILTER (fuel_supply IS NOT NULL) AS fuel_supply,
            max(in_service) AS in_service, max(odometer_start_km) AS odometer_start_km,
            bool_or(original_parts) AS original_parts,
            max(warranty_until) AS warranty_until, max(leaves_on) AS leaves_on
-    FROM register WHERE valid_from IS NULL OR valid_from <= ? GROUP BY vehicle
+    FROM register LEFT JOIN source_file USING (file_id) WHERE valid_from IS NULL OR valid_from <= ? GROUP BY vehicle
 """
 
 
@@ -106,23 +106,6 @@ def files(db: Database) -> list[dict[str, Any]]:
     )
 
 
-def remarks(db: Database, levels: list[str]) -> list[dict[str, Any]]:
-    """What was flagged or set aside, with file, line and reason."""
-    return db.records(
-        """
-        SELECT s.name AS file, m.sheet, m.row_no AS row, m.col_no AS "column", m.col_name, m.level, m.code,
-               m.sentence, m.cell, m.suggestion, array_to_string(w.cells, ' | ') AS text
-        FROM remark m
-        JOIN source_file s USING (file_id)
-        LEFT JOIN raw_row w ON w.file_id = m.file_id AND w.row_no = m.row_no
-             AND w.sheet IS NOT DISTINCT FROM m.sheet
-        WHERE list_contains(?, m.level)
-        ORDER BY s.name, m.sheet, m.row_no, m.col_no, m.code
-        """,
-        [levels],
-    )
-
-
 def open_questions(db: Database) -> list[dict[str, Any]]:
     """Questions that nobody has answered yet."""
     return db.records(
@@ -135,11 +118,14 @@ def open_questions(db: Database) -> list[dict[str, Any]]:
 
 
 def tests(db: Database, vehicle: str, until: date) -> list[dict[str, Any]]:
-    """Every test of a vehicle up to a date, with all its conditions."""
+    """Every test of a vehicle up to a date, with all its conditions.
+
+    One that another file says again in full is left out.
+    """
     return db.records(
         """
         SELECT t.*, s.name AS file FROM test t JOIN source_file s USING (file_id)
-        WHERE t.vehicle = ? AND t.tested_on <= ? ORDER BY t.tested_on, s.name, t.row_no
+        WHERE t.vehicle = ? AND t.tested_on <= ? AND NOT t.said_again ORDER BY t.tested_on, s.name, t.row_no
         """,
         [vehicle, until],
     )

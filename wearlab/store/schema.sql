@@ -14,6 +14,10 @@ CREATE TABLE source_file (
     layout VARCHAR NOT NULL,            -- name of the layout used, or 'built-in form'
     kind VARCHAR NOT NULL,              -- tests, vehicles, events, odometer, ...
     encoding VARCHAR,
+    delimiter VARCHAR,
+    file_kind VARCHAR NOT NULL,         -- csv, xlsx, xlsm, ods, parquet, jsonl
+    notes VARCHAR[] NOT NULL,           -- what the reader of the file said
+    as_of DATE NOT NULL,                -- dates after it were impossible
     loaded_at TIMESTAMP NOT NULL,
     rows_read INTEGER NOT NULL,
     structure INTEGER NOT NULL,
@@ -32,6 +36,32 @@ CREATE TABLE raw_row (
     row_no INTEGER NOT NULL,            -- as an editor or spreadsheet numbers it, from 1
     cells VARCHAR[] NOT NULL,
     bucket VARCHAR NOT NULL             -- structure, accepted, flagged, set_aside
+);
+
+-- all of a sheet that its rows do not say, so that every reading can be made again without the file
+CREATE TABLE raw_sheet (
+    file_id INTEGER NOT NULL,
+    place INTEGER NOT NULL,             -- order of the sheets in the file, from 0
+    sheet VARCHAR,
+    from_1904 BOOLEAN NOT NULL,
+    merged INTEGER[][] NOT NULL,        -- merged areas: first row, first column, last row, last column, from 0
+    notes VARCHAR[] NOT NULL,
+    layout JSON                         -- the layout it was read with; null: none fits
+);
+-- cells that the file itself typed as dates or numbers, as runs of row indices from 0, ends included
+CREATE TABLE raw_type (
+    file_id INTEGER NOT NULL, place INTEGER NOT NULL, kind VARCHAR NOT NULL, col_no INTEGER NOT NULL,
+    first_rows INTEGER[] NOT NULL, last_rows INTEGER[] NOT NULL
+);
+
+-- of which vehicle (or part number, or rig) and day a file speaks, copies included; day null: undated
+CREATE TABLE touched (
+    file_id INTEGER NOT NULL, vehicle VARCHAR NOT NULL, day DATE
+);
+
+-- a print of what each row of a sheet of tests says, whatever became of it: equal prints are copies
+CREATE TABLE row_print (
+    file_id INTEGER NOT NULL, sheet VARCHAR, row_no INTEGER NOT NULL, print UBIGINT NOT NULL
 );
 
 -- why something was flagged or set aside
@@ -59,8 +89,24 @@ CREATE TABLE question (
 CREATE TABLE answer (
     question_id VARCHAR NOT NULL,
     answered_at TIMESTAMP NOT NULL,
-    value VARCHAR NOT NULL,
-    reason VARCHAR
+    value VARCHAR NOT NULL,             -- empty: closed without an answer
+    reason VARCHAR,
+    kind VARCHAR,                       -- of the question, which may be gone by now
+    subject VARCHAR
+);
+-- what a person decided on a row or cell, by the content of its file: it outlives unload and reload
+CREATE TABLE decision (
+    sha256 VARCHAR NOT NULL,
+    sheet VARCHAR,
+    row_no INTEGER NOT NULL,
+    col_no INTEGER,                     -- null: the whole row
+    code VARCHAR NOT NULL,              -- rule that doubted it
+    decision VARCHAR NOT NULL,          -- accept, value, drop
+    value VARCHAR,                      -- value: the text that stands in for the cell
+    reason VARCHAR,
+    decided_at TIMESTAMP NOT NULL,
+    col_name VARCHAR,
+    line VARCHAR NOT NULL               -- the row as it was written: the same row of another file is settled alike
 );
 
 -- vehicle register, one row per statement about a vehicle; the latest dated statement holds
@@ -81,6 +127,26 @@ CREATE TABLE register (
     original_parts BOOLEAN,             -- parts confirmed original since in_service
     warranty_until DATE,
     leaves_on DATE
+);
+
+-- rigs as their sheets state them; wearlab.toml has the last word. channel null: the whole rig
+CREATE TABLE rig_register (
+    file_id INTEGER,
+    row_no INTEGER NOT NULL,
+    rig VARCHAR NOT NULL,
+    channel VARCHAR,
+    valid_from DATE,
+    tube_ml DOUBLE,
+    graduation_ml DOUBLE,
+    area_mm2 DOUBLE,
+    dead_ml DOUBLE,
+    volume_ml DOUBLE,
+    limiter_bar DOUBLE,
+    gauge_bar DOUBLE,
+    depot VARCHAR,
+    calibrate_every_days INTEGER,
+    calibrated_on DATE,                 -- also a work of the kind calibration
+    note VARCHAR
 );
 
 CREATE TABLE test (
@@ -114,7 +180,9 @@ CREATE TABLE test (
     reason VARCHAR,                     -- planned, complaint, after repair, warranty, return
     complaint VARCHAR,
     fault_codes VARCHAR,
-    note VARCHAR
+    note VARCHAR,
+    completed_by VARCHAR,               -- test of the same visit that says more of the same measurement
+    said_again BOOLEAN NOT NULL DEFAULT FALSE  -- that one is of another file and repeats all of this: not counted twice
 );
 
 CREATE TABLE reading (
@@ -128,6 +196,7 @@ CREATE TABLE reading (
     protocol VARCHAR NOT NULL,
     position VARCHAR NOT NULL,          -- '1'..'n', 'pump', 'set'
     repeat INTEGER NOT NULL,
+    stated INTEGER,                     -- repeat number that the sheet gives
     value DOUBLE NOT NULL,              -- in `unit`; for a bound, the bound
     unit VARCHAR NOT NULL,              -- base unit: ml, ml/min, bar, s, bar/s
     level DOUBLE,                       -- in the measure's level unit (a volume over its own duration as ml/min)
@@ -138,7 +207,8 @@ CREATE TABLE reading (
     channel VARCHAR,                    -- tube of the rig
     serial VARCHAR,                     -- of the part, when the sheet gives it
     quality VARCHAR NOT NULL,           -- good, or the code of the rule that doubts it
-    use VARCHAR NOT NULL                -- trend, share (of the set only), show
+    use VARCHAR NOT NULL,               -- trend, share (of the set only), show
+    use_alone VARCHAR                   -- its use if no other file had said the same again; null: none did
 );
 
 -- repairs, swaps, meter changes, deliveries, calibrations, road failures; file_id null: entered by hand
@@ -161,11 +231,15 @@ CREATE TABLE work (
     origin VARCHAR,                     -- new, rebuilt, used
     meter_before_km DOUBLE,
     meter_after_km DOUBLE,
+    reason VARCHAR,                     -- planned, complaint, after repair, warranty, return
+    complaint VARCHAR,
+    fault_codes VARCHAR,
     note VARCHAR
 );
 
 CREATE TABLE odometer_log (
     file_id INTEGER NOT NULL,
+    sheet VARCHAR,
     row_no INTEGER NOT NULL,
     vehicle VARCHAR NOT NULL,
     read_on DATE NOT NULL,
@@ -174,9 +248,15 @@ CREATE TABLE odometer_log (
     litres DOUBLE
 );
 
+-- where a sheet keeps its odometer, so that a reading doubted later can be told as it was written
+CREATE TABLE meter_column (
+    file_id INTEGER NOT NULL, sheet VARCHAR, col_no INTEGER NOT NULL, col_name VARCHAR NOT NULL
+);
+
 CREATE TABLE planned_visit (
     file_id INTEGER, row_no INTEGER NOT NULL,
-    vehicle VARCHAR NOT NULL, planned_on DATE NOT NULL, kind VARCHAR, depot VARCHAR
+    vehicle VARCHAR NOT NULL, planned_on DATE NOT NULL, kind VARCHAR, depot VARCHAR,
+    reason VARCHAR, complaint VARCHAR, fault_codes VARCHAR, note VARCHAR
 );
 CREATE TABLE stock (
     file_id INTEGER, row_no INTEGER NOT NULL, counted_on DATE,

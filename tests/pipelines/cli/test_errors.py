@@ -105,7 +105,7 @@ def test_folder_without_sheets(garage: Path, tmp_path: Path, run: Run) -> None:
         ("blank.csv", b"", "empty"),
         ("picture.csv", b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 20, ""),
         ("noise.txt", bytes(range(256)) * 40, ""),
-        ("strange.csv", b"some,unknown,header\n1,2,3\n", "layout"),
+        ("strange.csv", b"some,unknown,header\n1,2,3\n", "fits no layout of the workspace and none can be proposed"),
     ],
 )
 def test_a_file_that_is_no_sheet_is_refused_and_changes_nothing(
@@ -216,6 +216,8 @@ def test_a_fault_of_our_own_is_a_sentence_unless_debug(
     run: Run,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    open_database(garage / "wearlab.duckdb").close()
+
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("planted")
 

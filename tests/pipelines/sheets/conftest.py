@@ -16,6 +16,7 @@ from wearlab.config import Settings
 from wearlab.store.database import Database, open_database
 
 AS_OF = date(2026, 6, 30)
+SAMPLES = Path(__file__).parent / "samples"
 
 
 class Bench:
@@ -61,6 +62,34 @@ class Bench:
 
     def codes(self, row: int) -> set[str]:
         return {code for (code,) in self.db.rows("SELECT code FROM remark WHERE row_no = ?", [row])}
+
+    def by_bucket(self, sheet: str | None = None) -> dict[str, list[int]]:
+        """Row numbers by bucket."""
+        found: dict[str, list[int]] = {}
+        for row, bucket in self.buckets(sheet).items():
+            found.setdefault(bucket, []).append(row)
+        return found
+
+    def suggestions(self, row: int) -> list[str]:
+        query = "SELECT suggestion FROM remark WHERE row_no = ? AND suggestion IS NOT NULL ORDER BY 1"
+        return [text for (text,) in self.db.rows(query, [row])]
+
+    def asked(self) -> dict[str, list[str]]:
+        """Subjects of the questions by their kind."""
+        found: dict[str, list[str]] = {}
+        for kind, subject in self.db.rows("SELECT kind, subject FROM question ORDER BY kind, subject"):
+            found.setdefault(kind, []).append(subject)
+        return found
+
+    def sample(self, name: str, change: tuple[str, str] = ("", "")) -> Bench:
+        """Load one of the sample sheets with its layout; `change` replaces a text in the layout first."""
+        path = next(SAMPLES.glob(f"{name}*[!l]"))
+        self.layout(path.with_suffix(".toml").read_text(encoding="utf-8").replace(*change, 1))
+        self.account = self.load(path)[0]
+        assert self.account.status == "loaded", self.account.sentence
+        parts = (self.account.structure, self.account.accepted, self.account.flagged, self.account.set_aside)
+        assert self.account.rows_read == sum(parts)
+        return self
 
     def everything(self) -> dict[str, list[tuple[Any, ...]]]:
         """The content of the store without file ids and load times."""

@@ -33,7 +33,10 @@ def test_files_outside_cannot_be_reached_by_sql(tmp_path: Path) -> None:
 
 def test_an_account_that_does_not_add_up_is_refused(tmp_path: Path) -> None:
     with open_database(tmp_path / "s.duckdb") as db, pytest.raises(Exception, match="CHECK"):
-        db.run("INSERT INTO source_file VALUES (1,'a','h',1,'l','tests',NULL,now()::TIMESTAMP,10,1,2,3,3,0,5)")
+        db.run(
+            "INSERT INTO source_file VALUES (1,'a','h',1,'l','tests',NULL,NULL,'csv',[],DATE '2026-01-01',"
+            "now()::TIMESTAMP,10,1,2,3,3,0,5)"
+        )
 
 
 def test_a_fault_inside_a_transaction_leaves_nothing(tmp_path: Path) -> None:
