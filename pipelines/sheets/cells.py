@@ -59,9 +59,9 @@ class Cells:
         return objects(self.texts)[self.codes]
 
 
-def cells_of(column: Sequence[str]) -> Cells:
+def cells_of(column: Sequence[str] | Objects) -> Cells:
     """Make cells of a column of texts; blanks at their ends (no-break ones too) do not count."""
-    codes, found = pd.factorize(objects(column))
+    codes, found = pd.factorize(column if isinstance(column, np.ndarray) else objects(column))
     again, texts = _distinct([str(text).strip() for text in found])
     return Cells(again[codes] if len(again) else codes.astype(np.int64), texts)
 
@@ -121,12 +121,12 @@ def objects(values: Sequence[Any]) -> Objects:
     return made
 
 
-def column_of(rows: Sequence[Sequence[str]], index: int) -> list[str]:
+def column_of(rows: Sequence[Sequence[str]], index: int) -> Objects:
     """Return one column of rows; rows that are too short have a blank there."""
     try:
-        return list(map(itemgetter(index), rows))
+        return np.fromiter(map(itemgetter(index), rows), dtype=np.object_, count=len(rows))
     except IndexError:
-        return [row[index] if index < len(row) else "" for row in rows]
+        return objects([row[index] if index < len(row) else "" for row in rows])
 
 
 def distinct(values: Ints) -> Ints:

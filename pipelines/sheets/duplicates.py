@@ -113,10 +113,11 @@ def mark_stored(
         )
     if found:
         copies = np.array([one[0] for one in found], dtype=np.int64)
-        told = [str(one[1]) for one in found]
-        table.findings.add("duplicate", copies, more=told)
-        gone = table.findings.aside[copies]
-        readings.keep[np.isin(readings.row, copies[gone])] = False
+        still = table.findings.unsettled("duplicate", copies, None)
+        still = np.arange(len(copies)) if still is None else still
+        table.findings.forget(copies[still])
+        table.findings.add("duplicate", copies[still], more=[str(found[place][1]) for place in still])
+        readings.keep[np.isin(readings.row, copies[still])] = False
     return frame
 
 

@@ -83,6 +83,13 @@ class Findings:
             self._cell_rows.append(np.asarray(rows, dtype=np.int64))
             self.cells_aside += len(rows)
 
+    def forget(self, rows: Ints) -> None:
+        """Take back all that was said of some rows, of which only one thing is worth saying."""
+        self._blocks = [block[~block["row"].isin(rows)] for block in self._blocks]
+        self._cell_rows = [one[~np.isin(one, rows)] for one in self._cell_rows]
+        self.cells_aside = sum(len(one) for one in self._cell_rows)
+        self.flagged[rows] = False
+
     def unsettled(self, code: str, rows: Ints, column: Mapped | None) -> Ints | None:
         """Return which of `rows` (places in it) a person has not accepted for a rule; None: none was accepted."""
         waived = self.waived.get((code, 0 if column is None else column.index + 1))
@@ -97,9 +104,10 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return every remark; `row` is the index of the data row."""
-        if not self._blocks:
+        blocks = [block for block in self._blocks if len(block)]
+        if not blocks:
             return pd.DataFrame({"row": np.zeros(0, dtype=np.int64)})
-        return pd.concat(self._blocks, ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
+        return pd.concat(blocks, ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
 
 
 def sentence_of(rule: Rule, cell: str, column: str, more: str) -> str:

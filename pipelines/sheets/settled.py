@@ -93,16 +93,16 @@ def decisions_of(database: Database, sha256: str) -> list[Decision]:
     return list(found.values())
 
 
-def decisions_elsewhere(database: Database, sha256: str) -> dict[str, list[tuple[str | None, Decision]]]:
-    """Return the decisions on rows of other files by the text of the row, each with the header of its column.
+def decisions_by_line(database: Database) -> dict[str, list[tuple[str | None, Decision]]]:
+    """Return all decisions by the text of the row, each with the header of its column.
 
-    The same row in another file gets the same decision; only a copy that was accepted as a test of its own does not.
+    The same row elsewhere, in this file or another, gets the same decision; only what was said of a copy as such
+    is said of that one row.
     """
     found: dict[str, dict[tuple[str | None, str], Decision]] = {}
     for line, header, *row in database.rows(
         "SELECT line, col_name, sheet, row_no, col_no, code, decision, value, reason FROM decision "
-        "WHERE sha256 <> ? AND code <> 'duplicate' ORDER BY decided_at, rowid",
-        [sha256],
+        "WHERE code <> 'duplicate' ORDER BY decided_at, rowid"
     ):
         one = Decision(*row)
         found.setdefault(line, {})[header, one.code] = one
@@ -130,7 +130,7 @@ def settle_sheet(
     *,
     workbook: bool,
 ) -> SettledSheet:
-    """Return a sheet as it is to be read after the decisions on it, and on the same rows of other files."""
+    """Return a sheet as it is to be read after the decisions on it, and on the same rows elsewhere."""
     mine = [one for one in decided if one.sheet == sheet.sheet]
     if elsewhere:
         own = {(one.row_no, one.col_no, one.code) for one in mine}

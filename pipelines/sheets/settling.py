@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from pipelines.sheets.aside import Finder, Item, remark_items
-from pipelines.sheets.asked import layout_mark
+from pipelines.sheets.asked import layout_mark, with_answers
 from pipelines.sheets.cells import objects
 from pipelines.sheets.checks import RULES, Level
 from pipelines.sheets.given import reply_for
@@ -77,6 +77,8 @@ def check_choices(
         if item.is_question and choice.decision == VALUE:
             said = reply_for(item, choice.value, known, settings)
             choice = Choice(choice.item, choice.decision, said, choice.why, choice.place)
+            if item.code == "layout":
+                _answers_layout(database, item, choice)
         if not item.is_question and choice.decision == VALUE:
             key = (item.sha256, item.sheet, item.row, item.column)
             if cells.setdefault(key, choice.value) != choice.value:
@@ -199,6 +201,21 @@ def _checked(item: Item, choice: Choice) -> Choice:
             "cells; nothing was changed"
         )
     return Choice(choice.item, decision, choice.value.strip(), choice.why.strip(), choice.place)
+
+
+def _answers_layout(database: Database, item: Item, choice: Choice) -> None:
+    """Refuse an answer that a stored layout cannot take; one for a file that waits is tried when it is loaded."""
+    key = (item.subject or "").rpartition(" (")[0]
+    for (text,) in database.rows(
+        "SELECT DISTINCT r.layout FROM raw_sheet r JOIN question q USING (file_id) "
+        "WHERE q.question_id = ? AND r.layout IS NOT NULL",
+        [item.item_id],
+    ):
+        layout = Layout.model_validate_json(text)
+        if key in with_answers(layout, {item.item_id: choice.value}).asked:
+            raise InputError(
+                f'{_at(choice)}"{choice.value[:60]}" does not answer {item.item_id} ({item.sentence}); nothing was changed'
+            )
 
 
 def _no_formula(text: str, where: str) -> None:

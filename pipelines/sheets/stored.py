@@ -25,7 +25,7 @@ from pipelines.sheets.raw import RawFile, RawSheet
 from pipelines.sheets.raw_kept import keep_sheet
 from pipelines.sheets.raw_rows import BUCKETS, store_rows
 from pipelines.sheets.registers import odometer_of, rigs_of, stock_of, vehicles_of, visits_of
-from pipelines.sheets.settled import decisions_elsewhere, decisions_of, settle_sheet
+from pipelines.sheets.settled import decisions_by_line, decisions_of, settle_sheet
 from pipelines.sheets.table import SheetTable
 from pipelines.sheets.tested import tests_of
 from wearlab.config import Settings
@@ -70,7 +70,7 @@ def store_file(
     """
     file_id = int(database.value("SELECT nextval('file_ids')")) if again is None else again
     see_earlier(database, file_id, raw.sha256)
-    decided, elsewhere = decisions_of(database, raw.sha256), decisions_elsewhere(database, raw.sha256)
+    decided, elsewhere = decisions_of(database, raw.sha256), decisions_by_line(database)
     counts = np.zeros(4, dtype=np.int64)
     readings, cells_aside = 0, 0
     questions: list[Question] = []
