@@ -38,8 +38,6 @@ def load(
     from pipelines.sheets.files import find_files
     from pipelines.sheets.layout import read_layouts
     from pipelines.sheets.load import load_files
-    from pipelines.sheets.progress import Progress
-    from pipelines.steps.lives import rebuild_lives
     from pipelines.steps.rules import record_rules
 
     place = workspace(home)
@@ -69,11 +67,8 @@ def load(
             save_layout=place.save_layout,
         )
         if not preview and any(account.status == "loaded" for account in accounts):
-            if progress is not None:
-                progress(Progress("the parts of every vehicle", "working out", 1.0, 1.0))
             with db.transaction():
                 record_rules(db, place.settings)
-                rebuild_lives(db, place.settings)
     if as_json:
         show_json({"files": [_account(account) for account in accounts]})
     else:
@@ -148,11 +143,12 @@ def readings(
     as_json: Json = False,
 ) -> None:
     """List readings with the part each belongs to."""
+    from pipelines.steps.lives import open_with_lives
     from wearlab.store.queries import one_vehicle
     from wearlab.store.queries import readings as query
 
     today = as_of_date(as_of)
-    with workspace(home).open(read_only=True) as db:
+    with open_with_lives(workspace(home)) as db:
         key = None if vehicle is None else one_vehicle(db, vehicle, today)["vehicle"]
         start = None if since is None else parse_date(since, "--since")
         found = query(db, vehicle=key, measure=measure, since=start, until=today)
@@ -198,7 +194,6 @@ def note(
     as_json: Json = False,
 ) -> None:
     """Enter one repair or event by hand."""
-    from pipelines.steps.lives import rebuild_lives
     from pipelines.steps.notes import Note, add_note
     from wearlab.store.queries import one_vehicle
 
@@ -225,8 +220,6 @@ def note(
             ),
             as_of=today,
         )
-        with db.transaction():
-            rebuild_lives(db, place.settings)
     if as_json:
         show_json(made)
     else:

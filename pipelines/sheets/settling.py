@@ -17,6 +17,7 @@ from pipelines.sheets.given import reply_for
 from pipelines.sheets.known import known_vehicles
 from pipelines.sheets.layout import Layout
 from pipelines.sheets.renewal import Fit, Renewal, files_asking, files_on
+from pipelines.sheets.replies import NO
 from pipelines.sheets.settled import ACCEPT, DROP, VALUE
 from wearlab.config import Settings
 from wearlab.errors import InputError
@@ -105,7 +106,7 @@ def settle(
     Raises
     ------
     InputError
-        A value that was given is doubted by the same rule again; the caller rolls back.
+        An answer or a value does not settle what it is said to; the caller rolls back.
     """
     renewal = Renewal(database, settings)
     answered = [(item, choice) for item, choice in chosen if item.is_question]
@@ -133,6 +134,7 @@ def settle(
     renewal.ask(files_alike(database, [item for item, _ in decided]))
     renewal.run(fit=fit, fitted=anew)
     renewal.finish()
+    _still_asked(database, answered)
     _still_doubted(database, [(item, choice) for item, choice in decided if choice.decision == VALUE])
     return Settled(len(answered), len(decided), len(renewal.accounts))
 
@@ -264,6 +266,17 @@ def _store_decisions(database: Database, decided: Sequence[tuple[Item, Choice]],
         "line": [line or "" for line in lines],
     }
     database.append("decision", pd.DataFrame({name: objects(values) for name, values in columns.items()}))
+
+
+def _still_asked(database: Database, answered: Sequence[tuple[Item, Choice]]) -> None:
+    for item, choice in answered:
+        if choice.decision != VALUE or choice.value == NO:
+            continue
+        waits = "SELECT 1 FROM question JOIN source_file USING (file_id) WHERE question_id = ?"
+        if database.value(waits, [item.item_id]):
+            raise InputError(
+                f'{_at(choice)}"{choice.value}" does not answer {item.item_id} ({item.sentence}); nothing was changed'
+            )
 
 
 def _still_doubted(database: Database, given: Sequence[tuple[Item, Choice]]) -> None:

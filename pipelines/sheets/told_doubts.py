@@ -51,9 +51,7 @@ def _ask_order(readings: Readings, context: Context, questions: list[Question], 
         return
     key, day = context.vehicle.texts[context.vehicle.codes[row]], context.day[row]
     said = context.known.reply("order", f"{key} {day}")
-    if said is not None:
-        if said != NO:
-            _reorder(readings, cells, said.split("-"))
+    if said is not None and (said == NO or _reorder(readings, cells, said.split("-"))):
         return
     order = "-".join(one.order)
     both = _both(readings, cells, one.order)
@@ -71,12 +69,12 @@ def _ask_order(readings: Readings, context: Context, questions: list[Question], 
     questions.append(Question("order", f"{key} {day}", sentence, int(np.count_nonzero(cells))))
 
 
-def _reorder(readings: Readings, cells: Bools, order: list[str]) -> None:
-    """Give the readings of a set the cylinders that a person named; a wrong number of them changes nothing."""
+def _reorder(readings: Readings, cells: Bools, order: list[str]) -> bool:
+    """Give the readings of a set the cylinders that a person said; False where the order does not fit the set."""
     codes, texts = readings.position.codes.copy(), list(readings.position.texts)
     written = sorted({texts[code] for code in codes[cells]} - {PUMP, SET}, key=int)
     if sorted(order, key=int) != written:
-        return
+        return False
     meant = dict(zip(written, order, strict=True))
     moved = [meant.get(text, text) for text in texts]
     for text in moved:
@@ -86,6 +84,7 @@ def _reorder(readings: Readings, cells: Bools, order: list[str]) -> None:
     table = np.array([places[text] for text in moved] + [0] * (len(texts) - len(moved)), dtype=np.int64)
     codes[cells] = table[codes[cells]]
     readings.position = Cells(codes, texts)
+    return True
 
 
 def _both(readings: Readings, cells: Bools, order: tuple[str, ...]) -> str | None:

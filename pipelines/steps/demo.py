@@ -13,7 +13,6 @@ from pipelines.sheets.files import find_files
 from pipelines.sheets.layout import read_layouts
 from pipelines.sheets.load import FileAccount, load_files
 from pipelines.steps.learn import learn
-from pipelines.steps.lives import rebuild_lives
 from pipelines.steps.month import write_month
 from pipelines.workspace import STORE, open_workspace
 from wearlab.errors import InputError
@@ -58,8 +57,6 @@ def build_demo(
             roots=[source / "sheets"],
             on_file=lambda account: told(f"  {_line(account)}"),
         )
-        with db.transaction():
-            rebuild_lives(db, place.settings)
         told("learning: a line per part")
         learn(db, place, as_of)
     told("writing the monthly pack")

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from pipelines.steps.learn import forecasts_of, fresh_run, vehicle_usage
-from pipelines.steps.lives import meter_histories
+from pipelines.steps.lives import fresh_lives, meter_histories
 from pipelines.steps.rules import record_rules
 from pipelines.steps.series import LifeSeries, life_series
 from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
@@ -19,6 +19,7 @@ from wearlab.store.queries import one_vehicle
 
 def gather_fleet(db: Database, place: Workspace, as_of: date, vehicle: str | None = None) -> FleetFacts:
     """Learn if that is stale, then gather; `vehicle` narrows it to one."""
+    fresh_lives(db, place.settings)
     run = fresh_run(db, place, as_of)
     with db.transaction():
         versions = record_rules(db, place.settings)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from pipelines.steps.lives import fresh_lives
 from pipelines.steps.rules import record_rules
 from pipelines.steps.visit import family_facts, gather_visit, limits_in_force, test_dates
 from pipelines.workspace import Workspace
@@ -24,6 +25,7 @@ def judge_vehicle(place: Workspace, text: str, on: date | None, as_of: date) -> 
         No such vehicle, or no test of it on that day.
     """
     with place.open() as db:
+        fresh_lives(db, place.settings)
         versions = _versions(db, place.settings)
         vehicle = one_vehicle(db, text, as_of)
         day = on

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from datetime import UTC, date, datetime
 from math import isfinite
 from typing import Any
@@ -10,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipelines.steps.lives import MeterHistory, meter_histories, rebuild_lives
+from pipelines.steps.facts import facts_sha256
+from pipelines.steps.lives import MeterHistory, lives_are_fresh, meter_histories, rebuild_lives
 from pipelines.steps.part_limits import PartLimit, part_limits
 from pipelines.steps.rules import record_rules
 from pipelines.steps.series import LifeSeries, Trend, finite, life_series
@@ -35,7 +35,8 @@ def learn(db: Database, place: Workspace, as_of: date) -> list[dict[str, Any]]:
     settings = place.settings
     with db.transaction():
         versions = record_rules(db, settings)
-        rebuild_lives(db, settings)
+        if not lives_are_fresh(db, settings):
+            rebuild_lives(db, settings)
         known = {row["vehicle"]: row for row in vehicles(db, as_of)}
         meters = meter_histories(db)
         paces = vehicle_usage(meters, as_of)
@@ -103,19 +104,6 @@ def current_forecasts(place: Workspace, as_of: date) -> list[dict[str, Any]]:
 def vehicle_usage(meters: dict[str, MeterHistory], as_of: date) -> dict[str, Usage | NoAnswer]:
     """Every vehicle's pace as of a day."""
     return {name: usage(meter.days, meter.distance.distance_km, as_of) for name, meter in meters.items()}
-
-
-def facts_sha256(db: Database) -> str:
-    """Hash of all that was loaded, noted and answered: equal facts, equal hash, in whatever order they came."""
-    digest = hashlib.sha256()
-    for sql in (
-        "SELECT sha256 FROM source_file ORDER BY 1",
-        "SELECT (work::VARCHAR) FROM work WHERE file_id IS NULL ORDER BY row_no",
-        "SELECT (answer::VARCHAR) FROM answer ORDER BY 1",
-    ):
-        for row in db.rows(sql):
-            digest.update(str(row[0]).encode())
-    return digest.hexdigest()
 
 
 def _new_run(db: Database, place: Workspace, as_of: date, step: str) -> int:

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipelines.steps.facts import facts_sha256
+from pipelines.workspace import Workspace
 from wearlab.config import Settings
 from wearlab.lives.exposure import exposures
 from wearlab.lives.fitments import Lives, VehicleStart, follow
@@ -49,6 +51,30 @@ class MeterHistory:
                 return float(self.distance.distance_km[at])
             return None
         return None
+
+
+def lives_are_fresh(db: Database, settings: Settings) -> bool:
+    """Whether `fitment` and `fitted` were built from just these facts and families."""
+    found: bool = db.value("SELECT value FROM meta WHERE key = 'lives'") == _stamp(db, settings)
+    return found
+
+
+def fresh_lives(db: Database, settings: Settings) -> None:
+    """Rebuild the derived tables if anything they rest on has changed since."""
+    if not lives_are_fresh(db, settings):
+        with db.transaction():
+            rebuild_lives(db, settings)
+
+
+def open_with_lives(place: Workspace) -> Database:
+    """Open the store for reading, the derived tables first rebuilt when they are stale."""
+    db = place.open(read_only=True)
+    if lives_are_fresh(db, place.settings):
+        return db
+    db.close()
+    with place.open() as writer:
+        fresh_lives(writer, place.settings)
+    return place.open(read_only=True)
 
 
 def rebuild_lives(db: Database, settings: Settings) -> None:
@@ -90,6 +116,12 @@ def rebuild_lives(db: Database, settings: Settings) -> None:
     db.run("DELETE FROM fitted")
     db.append("fitment", _table([fitment.row() for fitment in told.fitments]))
     db.append("fitted", _fitted(tests, lives, distance, told.exposure_km))
+    db.run("INSERT OR REPLACE INTO meta VALUES ('lives', ?)", [_stamp(db, settings)])
+
+
+def _stamp(db: Database, settings: Settings) -> str:
+    cylinders = {name: family.cylinders for name, family in sorted(settings.families.items())}
+    return f"{facts_sha256(db)} {cylinders}"
 
 
 def meter_histories(db: Database, vehicle: str | None = None) -> dict[str, MeterHistory]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipelines.sheets.aside import all_items
+from pipelines.sheets.aside import all_items, settled_items
 from pipelines.sheets.renewal import Renewal
 from pipelines.sheets.settling import Choice, Settled, check_choices, settle
 from wearlab.config import Family, Settings
@@ -74,7 +74,7 @@ def test_kind_of_ounce(bench: Any, answer: Callable[..., Settled]) -> None:
     assert open_kinds(bench) == []
 
 
-@pytest.mark.parametrize(("number", "kept"), [("3", 3), ("2", 2)])
+@pytest.mark.parametrize(("number", "kept"), [("5", 3), ("4", 2)])
 def test_number_of_cylinders(bench: Any, answer: Callable[..., Settled], number: str, kept: int) -> None:
     toml = LAYOUT.replace("yard book", "wide book") + "".join(
         f'[[columns]]\nheader = "{head}"\nfield = "{field}"\n{more}\n'
@@ -87,11 +87,9 @@ def test_number_of_cylinders(bench: Any, answer: Callable[..., Settled], number:
     bench.layout(toml)
     bench.one("a.csv", "van,day,cyl 1,cyl 2,cyl 3,cyl 4,cyl 5\nB1,2025-03-01,8,9,,,10\n")
     assert "cylinders" in open_kinds(bench)
-    answer("cylinders", {"3": "5", "2": "4"}[number])
+    answer("cylinders", number)
     assert bench.db.value("SELECT count(*) FROM reading WHERE use = 'trend'") == kept
     assert open_kinds(bench) == []
-    with pytest.raises(ValueError, match="not enough values"):
-        answer("cylinders", "6")
 
 
 @pytest.mark.parametrize(
@@ -144,8 +142,6 @@ def test_event_told_in_a_remark(bench: Any, answer: Callable[..., Settled]) -> N
     answer("event", "yes")
     assert bench.db.rows("SELECT vehicle, kind, done_on::VARCHAR FROM work") == [("B1", "contamination", "2025-07-12")]
     answered = [Choice(bench.db.value("SELECT question_id FROM answer"), "open")]
-    from pipelines.sheets.aside import settled_items
-
     with bench.db.transaction():
         chosen = check_choices(bench.db, bench.settings, settled_items(bench.db), answered)
         settle(bench.db, bench.settings, chosen, datetime(2026, 7, 2))
@@ -192,6 +188,7 @@ def test_meter_readings_in_miles(bench: Any, answer: Callable[..., Settled]) -> 
     [
         ("ounce", "B1,2025-03-01,1000,1 fl oz,,,", "Dutch"),
         ("order", "B1,2025-03-01,1000,22,27,24,order written 1-3-2", "1-3-4"),
+        ("order", "B1,2025-03-01,1000,22,27,24,order written 1-3-2", "1-3-4-2"),
         ("event", "B1,2025-07-30,1000,21,24,25,after wrong fuel 2025-07-12", "last week"),
     ],
 )
@@ -200,6 +197,6 @@ def test_what_is_no_answer_is_refused(
 ) -> None:
     bench.one("a.csv", f"{HEAD}\n{row}\n")
     before = bench.everything()
-    with pytest.raises(InputError, match="does not answer .* nothing was changed"):
+    with pytest.raises(InputError, match=r"does not answer .* nothing was changed"):
         answer(kind, text)
     assert bench.everything() == before
