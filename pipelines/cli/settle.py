@@ -14,7 +14,7 @@ from wearlab.errors import InputError
 
 if TYPE_CHECKING:
     from pipelines.sheets.aside import Item
-    from pipelines.sheets.settling import Choice
+    from pipelines.sheets.choices import Choice
     from pipelines.steps.taking_back import Done
     from wearlab.store.database import Database
 
@@ -156,7 +156,7 @@ def undo(
     as_json: Json = False,
 ) -> None:
     """Take the last settle, unload or reload back; the state that it replaces is kept as a copy."""
-    from pipelines.steps.taking_back import undo_last
+    from pipelines.steps.undo import undo_last
 
     as_of_date(as_of)
     done = undo_last(workspace(home), datetime.now(), even_so=even_so)
@@ -168,7 +168,7 @@ def undo(
 
 def _choices(words: list[str], accept: bool, value: str | None, drop: bool, again: bool, why: str) -> list[Choice]:
     from pipelines.sheets.aside_file import read_choices
-    from pipelines.sheets.settling import OPEN, Choice
+    from pipelines.sheets.choices import OPEN, Choice
 
     said = [
         word

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipelines.sheets.aside import Item
+from pipelines.sheets.choices import Choice
 from pipelines.sheets.files import read_file
 from pipelines.sheets.raw import RawSheet
-from pipelines.sheets.settling import Choice
 from wearlab.errors import InputError, SheetError
 
 COLUMNS = ("id", "what", "file", "row", "column", "cell", "reason", "suggestion", "decision", "value", "why")

@@ -118,7 +118,7 @@ def store_file(
     database.append("question", question_frame(asked, file_id))
     _once(database, file_id)
     sentences = [question.sentence for question in asked]
-    if (vehicles := vehicles_in(database, file_id)):
+    if vehicles := vehicles_in(database, file_id):
         sentences += judge_meters(database, vehicles)
         counts = _counted(database, file_id)
     structure, accepted, flagged, aside = (int(count) for count in counts)

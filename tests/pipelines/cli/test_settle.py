@@ -135,4 +135,4 @@ def test_a_question_that_keeps_a_file_out_is_answered_and_the_file_loaded(tmp_pa
     assert answered.code == 0
     assert "1 answers" in answered.out
     assert run("load", tmp_path / "order.csv", "--home", home).code == 0
-    assert [item["date"] for item in run("readings", "--home", home, "--json").json][0] == "2025-02-01"
+    assert next(item["date"] for item in run("readings", "--home", home, "--json").json) == "2025-02-01"

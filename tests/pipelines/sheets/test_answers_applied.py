@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from pipelines.sheets.aside import all_items, settled_items
+from pipelines.sheets.choices import Choice, check_choices
 from pipelines.sheets.renewal import Renewal
-from pipelines.sheets.settling import Choice, Settled, check_choices, settle
+from pipelines.sheets.settling import Settled, settle
 from wearlab.config import Family, Settings
 from wearlab.errors import InputError
 

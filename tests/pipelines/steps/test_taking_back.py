@@ -14,15 +14,16 @@ import pytest
 
 from pipelines.sheets.aside import Item, all_items, question_items, remark_items
 from pipelines.sheets.aside_file import COLUMNS, read_choices, write_items
+from pipelines.sheets.choices import Choice
 from pipelines.sheets.files import find_files
 from pipelines.sheets.journal import KEPT_COPIES, read_journal
 from pipelines.sheets.layout import read_layouts
 from pipelines.sheets.load import load_files
-from pipelines.sheets.settling import Choice
 from pipelines.steps import taking_back
 from pipelines.steps.lives import rebuild_lives
 from pipelines.steps.rules import record_rules
-from pipelines.steps.taking_back import reload_files, settle_choices, undo_last, unload_files
+from pipelines.steps.taking_back import reload_files, settle_choices, unload_files
+from pipelines.steps.undo import undo_last
 from pipelines.workspace import Workspace, new_workspace, open_workspace
 from wearlab.errors import SheetError, StoreError, WearlabError
 from wearlab.store.database import Database
@@ -156,10 +157,18 @@ class Garage:
         return undo_last(self.place, self.now(), **options)
 
 
-@pytest.fixture
-def garage(tmp_path: Path) -> Garage:
-    made = Garage(tmp_path / "garage")
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace with both sheets loaded, to be copied and never opened."""
+    made = Garage(tmp_path_factory.mktemp("loaded") / "garage")
     made.load()
+    return made.home
+
+
+@pytest.fixture
+def garage(tmp_path: Path, loaded: Path) -> Garage:
+    made = Garage(tmp_path / "garage")
+    shutil.copyfile(loaded / "wearlab.duckdb", made.home / "wearlab.duckdb")
     return made
 
 
@@ -455,6 +464,30 @@ def test_a_fault_half_way_leaves_the_store_as_it_was(garage: Garage, monkeypatch
         garage.undo()
 
 
+def test_a_step_that_was_killed_before_its_last_word_can_be_undone(garage: Garage) -> None:
+    before = garage.whole(every=True)
+    garage.unload("second.csv")
+    journal = garage.home / "journal.jsonl"
+    begun, done = journal.read_text(encoding="utf-8").splitlines()
+    assert done != begun
+    journal.write_text(begun + "\n", encoding="utf-8")
+    garage.undo()
+    assert garage.whole(every=True) == before
+
+
+def test_a_register_that_goes_takes_its_aliases_with_it(garage: Garage) -> None:
+    before = garage.whole()
+    fleet = 'name = "fleet"\nkind = "vehicles"\n' + "".join(
+        f'[[columns]]\nheader = "{one}"\nfield = "{one}"\n' for one in ("vehicle", "alias")
+    )
+    (garage.home / "layouts" / "fleet.toml").write_text(fleet)
+    garage.write("fleet.csv", "vehicle,alias\nT100,V7\n")
+    garage.load("fleet.csv")
+    assert garage.ask(lambda db: db.value("SELECT count(*) FROM test WHERE vehicle = 'T100'")) == 1
+    garage.unload("fleet.csv")
+    assert garage.whole() == before
+
+
 # ---- the list as a sheet
 
 
@@ -534,6 +567,7 @@ def answer_sheet(*rows: str) -> str:
         (answer_sheet("{unreadable},,,,,,,,drop,,", "{unreadable},,,,,,,,accept,,"), "settled twice"),
         (answer_sheet("{unreadable},,,,,,,,value,=1+1,"), "is a formula"),
         (answer_sheet("{unreadable},,,,,,,,value,\"=cmd|' /C calc'!A0\","), "is a formula"),
+        (answer_sheet("{unreadable},,,,,,,,value,-2+3+cmd|x,"), "is a formula"),
         (answer_sheet("{unreadable},,,,,,,,drop,,@SUM(A1)"), "is a formula"),
         (answer_sheet("{unreadable},,,,,,,,delete,,"), "is no decision"),
         (answer_sheet("{unreadable},,,,,,,,value,,"), "needs a value"),
