@@ -9,8 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from pipelines.cli import main
+
+# the same examples on every run: a check that fails once fails always
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.load_profile("repeatable")
 
 ROOT = Path(__file__).parents[1]
 DEMO_DAY = "2026-10-31"
