@@ -145,8 +145,8 @@ def test_points_are_ordered_and_the_unit_of_distance_changes_nothing(
 ) -> None:
     left, usage = Remaining(*places), pace(paces[1], paces[0], paces[2])
     early, middle, late = days_to_go(left, usage)
-    assert early <= middle * (1 + 1e-12) + 1e-9
-    assert middle <= late * (1 + 1e-12) + 1e-9
+    assert early <= middle + 1e-9 + 1e-12 * abs(middle)
+    assert middle <= late + 1e-9 + 1e-12 * abs(late)
     scaled = days_to_go(Remaining(*(place * unit for place in places)), pace(*(paces[k] * unit for k in (1, 0, 2))))
     assert scaled == pytest.approx((early, middle, late), rel=1e-6)
     found = forecast(*(100_000 + place for place in places), usage)
