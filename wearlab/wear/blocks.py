@@ -1,0 +1,249 @@
+"""Blocks of readings that depend on each other, and chunks of equal blocks that are computed together.
+
+A block is one vehicle, or several that exchanged parts. Beyond `MOST_READINGS` a block of several vehicles is cut at
+the moves: a part that moved then starts afresh on its next vehicle, with an unknown start. Chunks hold blocks of one
+padded size, so that memory is bounded by the chunk and not by the fleet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from wearlab.wear.data import Coded
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Vehicles joined by moved parts form one block up to this many readings.
+MOST_READINGS = 400
+
+#: Numbers in one stack of matrices of a chunk; small enough to stay near the processor.
+CHUNK = 150_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chunk:
+    """m blocks of padded size n; `rows` (m, n) are places of readings, the number of readings for padding.
+
+    `life` (m, P) and `vehicle` (m, V) hold codes, -1 for padding; `last` (m, P) is the place within the block of each
+    life's last reading. `share` (m, n, V) is the share of its exposure that the part gathered on each vehicle, and `here` (m, n, V) is 1
+    at the present vehicle; both None where every block is one vehicle.
+    """
+
+    rows: Ints
+    life: Ints
+    last: Ints
+    vehicle: Ints
+    visits: int
+    share: Floats | None
+    here: Floats | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """All readings in chunks; arrays of shape (N,) are in the order of the data, (L,) over lives.
+
+    `life` numbers lives after cuts, `life_part` leads back to the part's code, `life_vehicle` is the present vehicle.
+    `life_slot` and `visit_slot` number lives and visits within their block.
+    """
+
+    chunks: tuple[Chunk, ...]
+    life: Ints
+    life_slot: Ints
+    visit_slot: Ints
+    exposure: Floats
+    gathered: Floats
+    unknown_start: NDArray[np.bool_]
+    life_part: Ints
+    life_vehicle: Ints
+    vehicles: int
+    count: int
+    cut: int
+
+    @property
+    def lives(self) -> int:
+        """Number of lives."""
+        return int(self.life_part.size)
+
+
+def blocks(data: Coded, *, most: int = MOST_READINGS) -> Blocks:
+    """Arrange the readings in blocks and chunks; within a block by visit, then life."""
+    n = data.y.size
+    life, exposure, gathered = data.part.copy(), data.exposure.copy(), data.gathered.copy()
+    start = data.unknown_start.copy()
+    block = _components(data.vehicle, life)
+    cut = 0
+    size = np.bincount(block)
+    alone = np.bincount(block[_first_of(data.vehicle)], minlength=size.size) == 1
+    oversize = ((size > most) & ~alone)[block]
+    if oversize.any():
+        cut = _cut(oversize, data, life, exposure, gathered, start)
+        life = np.unique(life, return_inverse=True)[1].astype(np.int64)
+        block = _components(data.vehicle, life)
+    lives = int(life.max()) + 1
+    order = np.lexsort((exposure, life, data.turn, block))
+    sorted_block = block[order]
+    begin = np.flatnonzero(np.r_[True, sorted_block[1:] != sorted_block[:-1]])
+    length = np.diff(np.r_[begin, n])
+    life_slot = _slots(block, life)
+    visit_slot = _slots(block, data.visit)
+    vehicle_slot = _slots(block, data.vehicle)
+    count = begin.size
+    block_vehicles = np.zeros(count, dtype=np.int64)
+    np.maximum.at(block_vehicles, block, vehicle_slot + 1)
+    padded = _padded(length)
+    family = data.family[order][begin]
+    turn_of = np.lexsort((family, block_vehicles, padded))
+    moved = _moved_shares(data.vehicle, life, gathered, exposure) if (block_vehicles > 1).any() else {}
+    life_part = np.empty(lives, dtype=np.int64)
+    life_part[life] = data.part
+    life_vehicle = np.empty(lives, dtype=np.int64)
+    late = np.argsort(exposure, kind="stable")
+    life_vehicle[life[late]] = data.vehicle[late]
+    chunks = []
+    at = 0
+    while at < count:
+        width, vehicles = int(padded[turn_of[at]]), int(block_vehicles[turn_of[at]])
+        end = at + 1
+        most_blocks = max(1, CHUNK // (width * width))
+        while (
+            end < count
+            and end - at < most_blocks
+            and padded[turn_of[end]] == width
+            and block_vehicles[turn_of[end]] == vehicles
+        ):
+            end += 1
+        members = turn_of[at:end]
+        place = begin[members][:, None] + np.arange(width)[None, :]
+        inside = np.arange(width)[None, :] < length[members][:, None]
+        rows = np.where(inside, order[np.minimum(place, n - 1)], n)
+        chunks.append(_chunk(rows, inside, data.vehicle, vehicle_slot, life, life_slot, visit_slot, vehicles, moved))
+        at = end
+    return Blocks(
+        chunks=tuple(chunks),
+        life=life,
+        life_slot=life_slot,
+        visit_slot=visit_slot,
+        exposure=exposure,
+        gathered=gathered,
+        unknown_start=start,
+        life_part=life_part,
+        life_vehicle=life_vehicle,
+        vehicles=int(data.vehicle.max()) + 1,
+        count=count,
+        cut=cut,
+    )
+
+
+def _chunk(
+    rows: Ints,
+    inside: NDArray[np.bool_],
+    vehicle: Ints,
+    vehicle_slot: Ints,
+    life: Ints,
+    life_slot: Ints,
+    visit_slot: Ints,
+    vehicles: int,
+    moved: dict[int, list[tuple[int, float]]],
+) -> Chunk:
+    m, width = rows.shape
+    block_at, place_at = np.nonzero(inside)
+    reading = rows[block_at, place_at]
+    lives = int(life_slot[reading].max()) + 1
+    life_of = np.full((m, lives), -1, dtype=np.int64)
+    last = np.zeros((m, lives), dtype=np.int64)
+    life_of[block_at, life_slot[reading]] = life[reading]
+    last[block_at, life_slot[reading]] = place_at  # readings come in the order of time: the last one stays
+    vehicle_of = np.full((m, vehicles), -1, dtype=np.int64)
+    vehicle_of[block_at, vehicle_slot[reading]] = vehicle[reading]
+    share = here = None
+    if vehicles > 1:
+        here = np.zeros((m, width, vehicles))
+        here[block_at, place_at, vehicle_slot[reading]] = 1.0
+        share = np.zeros((m, width, vehicles))
+        slot_of = {(int(b), int(code)): slot for (b, slot), code in np.ndenumerate(vehicle_of) if code >= 0}
+        for b, place, row in zip(block_at, place_at, reading, strict=True):
+            for code, amount in moved[int(row)]:
+                share[b, place, slot_of[int(b), code]] = amount
+    return Chunk(rows, life_of, last, vehicle_of, int(visit_slot[reading].max()) + 1, share, here)
+
+
+def _components(vehicle: Ints, life: Ints) -> Ints:
+    """Return the block of every reading: vehicles joined by lives seen on more than one."""
+    vehicles, lives = int(vehicle.max()) + 1, int(life.max()) + 1
+    size = vehicles + lives
+    graph = coo_matrix((np.ones(vehicle.size, dtype=np.int8), (vehicle, vehicles + life)), shape=(size, size))
+    label = connected_components(graph, directed=False)[1][vehicle]
+    return np.unique(label, return_inverse=True)[1].astype(np.int64)
+
+
+def _first_of(codes: Ints) -> Ints:
+    return np.unique(codes, return_index=True)[1].astype(np.int64)
+
+
+def _slots(block: Ints, code: Ints) -> Ints:
+    """Return the place of each code among the distinct codes of its block, from 0."""
+    width = int(code.max()) + 1
+    pair, inverse = np.unique(block * width + code, return_inverse=True)
+    owner = pair // width
+    first = np.searchsorted(owner, np.arange(int(block.max()) + 1))
+    return (np.arange(pair.size) - first[owner])[inverse].astype(np.int64)
+
+
+def _padded(length: Ints) -> Ints:
+    """Return sizes rounded up so that few distinct ones are left: to 4 below 48, then to a sixth of a power of 2."""
+    step = np.maximum(4, 2 ** np.maximum(np.ceil(np.log2(np.maximum(length, 1))).astype(np.int64) - 3, 2))
+    exact = np.bincount(length)[length] >= 2000
+    out: Ints = np.where(exact, length, -(-length // step) * step).astype(np.int64)
+    return out
+
+
+def _cut(
+    oversize: NDArray[np.bool_], data: Coded, life: Ints, exposure: Floats, gathered: Floats, start: NDArray[np.bool_]
+) -> int:
+    """Give a part that moved a life of its own on each vehicle after the first; return how many lives were made."""
+    rows = np.flatnonzero(oversize)
+    rows = rows[np.lexsort((data.exposure[rows], data.turn[rows], life[rows]))]
+    made, latest = 0, int(life.max()) + 1
+    first_vehicle: dict[int, int] = {}
+    stay: dict[tuple[int, int], tuple[int, float]] = {}
+    for row in rows:
+        part, vehicle = int(life[row]), int(data.vehicle[row])
+        if first_vehicle.setdefault(part, vehicle) == vehicle:
+            continue
+        if (part, vehicle) not in stay:
+            stay[part, vehicle] = (latest + made, float(data.gathered[row]))
+            made += 1
+        code, since = stay[part, vehicle]
+        life[row] = code
+        exposure[row] = gathered[row] = max(float(data.gathered[row]) - since, 0.0)
+        start[row] = True
+    return made
+
+
+def _moved_shares(vehicle: Ints, life: Ints, gathered: Floats, exposure: Floats) -> dict[int, list[tuple[int, float]]]:
+    """Return, for every reading, the share of its part's exposure gathered on each vehicle the part was seen on.
+
+    What a part gathered on the vehicle it left is its exposure at the first reading elsewhere, less what it gathered
+    there and on the vehicles before.
+    """
+    so_far: dict[int, dict[int, float]] = {}
+    present: dict[int, int] = {}
+    out: dict[int, list[tuple[int, float]]] = {}
+    for row in np.argsort(exposure, kind="stable"):
+        part, home = int(life[row]), int(vehicle[row])
+        amounts = so_far.setdefault(part, {})
+        before = present.get(part)
+        if before is not None and before != home:
+            others = sum(amount for code, amount in amounts.items() if code not in (home, before))
+            amounts[before] = max(float(exposure[row]) - float(gathered[row]) - others, 0.0)
+        amounts[home] = float(gathered[row])
+        present[part] = home
+        whole = float(exposure[row])
+        out[int(row)] = [(code, amount / whole) for code, amount in amounts.items() if amount > 0 and whole > 0]
+    return out

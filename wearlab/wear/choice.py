@@ -1,0 +1,101 @@
+"""The working scale is chosen by forecasts of held-back readings, not by the likelihood of the readings at hand.
+
+Each part's last two visits are hidden, every candidate is fitted to the rest of a sample of vehicles, and the farther
+hidden visit is forecast with all that is uncertain: level, rate, path, visit and reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from wearlab.wear.blocks import Floats, Ints, blocks
+from wearlab.wear.components import mixture_of
+from wearlab.wear.data import Coded, coded
+from wearlab.wear.fit import Options
+from wearlab.wear.hold_back import HoldBack, hold_back, predictive_log_density
+from wearlab.wear.scale import WorkingScale
+from wearlab.wear.scale_fit import ScaleFit, fit_scale
+from wearlab.wear.stacking import ScaleChoice, choose
+
+#: The search over candidates need not end as close as the final fit.
+TOLERANCE = 1e-3
+
+
+def candidates_for(data: Coded, scales: tuple[WorkingScale, ...]) -> tuple[WorkingScale, ...]:
+    """Return the scales on which every reading has a value."""
+    ends = np.min(data.y), np.min(data.exposure)
+    return tuple(scale for scale in scales if (scale.power == 1 or ends[0] > 0) and (scale.gamma == 1 or ends[1] >= 0))
+
+
+def choose_scale(
+    data: Coded,
+    scales: tuple[WorkingScale, ...],
+    options: Options,
+    *,
+    previous: ScaleChoice | None,
+    without: tuple[str, ...],
+    seed: int,
+) -> ScaleChoice:
+    """Weigh the scales, the straight line first, by their forecasts of held-back readings."""
+    names = tuple(scale.name for scale in scales)
+    split = hold_back(data.part, data.turn, data.vehicle, data.exposure, data.bound, seed=seed)
+    if split.vehicles == 0 or len(scales) == 1:
+        return choose(names, np.zeros((0, len(scales))), previous)
+    part = coded(data.source.take(split.kept))
+    made = blocks(part)
+    table = []
+    for scale in scales:
+        fit = fit_scale(
+            part, scale, replace(options, tolerance=TOLERANCE, progress=None), made=made, without=without, seed=seed
+        )
+        table.append(_scored(fit, data, split, options))
+    return choose(names, split.by_vehicle(np.stack(table, axis=1)), previous)
+
+
+def _scored(fit: ScaleFit, data: Coded, split: HoldBack, options: Options) -> Floats:
+    """Return the log density (r,), on the measured scale, that a fit gives the readings to be scored."""
+    mixed = mixture_of((fit,), np.ones(1), options, average=False, seed=0)
+    component = mixed.components[0]
+    rows = split.scored
+    part = _found(data.part_label[data.part[rows]], fit.design.data.part_label)
+    step = _working(data.exposure[rows], component.unit_exposure[part], component.gamma[part])
+    step = step - component.position[part]
+    mean = component.level[part] + component.rate[part] * step
+    variance = component.var_level[part] + 2 * step * component.cov[part] + step**2 * component.var_rate[part]
+    variance = variance + component.path_variance * np.abs(step) + component.noise[part]
+    factor = np.where(data.factor, data.prior_mean, 0.0)
+    correction = np.exp(-data.covariates[rows] @ factor)
+    mean = mean + _conditions(fit, data, rows, mean)
+    density = predictive_log_density(mean, np.sqrt(np.maximum(variance, 1e-300)), data.y[rows] * correction, fit.scale)
+    return density + np.log(correction)
+
+
+def _conditions(fit: ScaleFit, data: Coded, rows: Ints, mean: Floats) -> Floats:
+    """Return what the conditions of the readings add to the forecast level, on the working scale."""
+    q = fit.scale.inverse(mean)
+    slope = np.abs(fit.scale.slope(np.maximum(q, 1e-9) if fit.scale.power != 1 else q) * q)
+    out = np.zeros(rows.size)
+    for k, name in enumerate(data.names):
+        place = fit.fixed.place(name)
+        if place is None or data.role[k] != "condition":
+            continue
+        shift = data.prior_mean[k] if data.factor[k] else 0.0
+        change = (fit.fixed.estimate[place] - shift) * data.covariates[rows, k]
+        out += change * slope if data.factor[k] else change
+    for code in np.unique(data.period[rows]):
+        place = fit.fixed.place(f"period {data.period_label[code]}")
+        if place is not None:
+            out += np.where(data.period[rows] == code, fit.fixed.estimate[place] * slope, 0.0)
+    return out
+
+
+def _working(exposure: Floats, unit: Floats, gamma: Floats) -> Floats:
+    out: Floats = (np.maximum(exposure, 0.0) / unit) ** gamma
+    return out
+
+
+def _found(labels: Ints, among: Ints) -> Ints:
+    """Return the place of each label among sorted labels."""
+    return np.searchsorted(among, labels).astype(np.int64)

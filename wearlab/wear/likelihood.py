@@ -1,0 +1,343 @@
+"""One pass over the chunks: everything that the restricted likelihood, its score and its curvature are sums of.
+
+With U = K^-1 [X y] of a block, all that is needed of G, for any coefficients beta, is U' G U and trace(K^-1 G); so one
+pass gives the best beta, the criterion and the exact score together. The average information (Gilmour, Thompson and
+Cullis 1995) is taken at the beta of the pass before, which costs nothing and agrees at convergence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from math import log, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearlab.wear.beyond import Spread, expectation
+from wearlab.wear.blocks import Floats, Ints
+from wearlab.wear.covariance import Readings, actions, covariance, products, structure, traces
+from wearlab.wear.design import Problem
+from wearlab.wear.variances import INDEX
+
+J = len(INDEX)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Local:
+    """The design of one chunk: `columns` (m, q) lead to global columns, `place` puts entries into (m, n, q).
+
+    `used` holds the global columns of the chunk, the response last; `compact` (m, q + 1) leads into it.
+    """
+
+    entry: Ints
+    place: Ints
+    columns: Ints
+    used: Ints
+    compact: Ints
+
+    def design(self, values: Floats, m: int, n: int) -> Floats:
+        """Return X (m, n, q) from the values of all entries."""
+        out = np.zeros(m * n * self.columns.shape[1])
+        out[self.place] = values[self.entry]
+        return out.reshape(m, n, -1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """What the passes change between them: response, reading variances added to doubtful readings, and beyond.
+
+    `y` (N,) holds the expected value of readings beyond the scale; `doubt` (N,) is variance added to gross errors;
+    `spread` keeps, per chunk, the covariance of the readings beyond the scale.
+    """
+
+    design: Problem
+    y: Floats
+    doubt: Floats
+    spread: dict[int, Spread]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """Sums over all blocks. Fixed effects come first, the response is the last row and column.
+
+    `gram` (p+1, p+1) is [X y]' K^-1 [X y]; `log_det` of K; `trace` (10,); `inner` [U' G U] (10, p+1, p+1);
+    `average` (10, 10) is w' G K^-1 G w and `lean` (10, p) X' K^-1 G w at the beta given; `missing` (p, p)
+    is the information on the coefficients that readings beyond the scale do not give; `beyond` is the share of
+    readings beyond the scale in the log-likelihood.
+    """
+
+    gram: Floats
+    log_det: float
+    trace: Floats
+    inner: Floats
+    average: Floats
+    lean: Floats
+    missing: Floats
+    beyond: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """What a pass saw of every reading, (N,), and of the readings beyond the scale.
+
+    `z` is the leave-one-out residual over its sd, `variance` the square of that sd, `fitted` the value without the
+    reading's own error, `y` the working value with readings beyond the scale replaced by their expectation.
+    """
+
+    z: Floats
+    variance: Floats
+    fitted: Floats
+    y: Floats
+    spread: dict[int, Spread]
+
+
+def localised(design: Problem) -> tuple[Local, ...]:
+    """Return the design of every chunk."""
+    chunks, n = design.blocks.chunks, design.n
+    chunk_of, block_of, place_of = (np.zeros(n, dtype=np.int64) for _ in range(3))
+    for number, chunk in enumerate(chunks):
+        b, k = np.nonzero(chunk.rows < n)
+        rows = chunk.rows[b, k]
+        chunk_of[rows], block_of[rows], place_of[rows] = number, b, k
+    reading, column = design.entries.reading, design.entries.column
+    owner = chunk_of[reading]
+    order = np.argsort(owner, kind="stable")
+    ends = np.searchsorted(owner[order], np.arange(len(chunks) + 1))
+    return tuple(
+        _local(order[ends[k] : ends[k + 1]], reading, column, block_of, place_of, chunk.rows.shape, design.p)
+        for k, chunk in enumerate(chunks)
+    )
+
+
+def _local(
+    entry: Ints, reading: Ints, column: Ints, block_of: Ints, place_of: Ints, shape: tuple[int, ...], p: int
+) -> Local:
+    m, n = shape
+    block = block_of[reading[entry]]
+    pair, inverse = np.unique(block * p + column[entry], return_inverse=True)
+    owner = pair // p if p else pair
+    slot = np.arange(pair.size) - np.searchsorted(owner, np.arange(m))[owner]
+    q = int(slot.max()) + 1 if pair.size else 0
+    columns = np.full((m, q), -1, dtype=np.int64)
+    columns[owner, slot] = pair % p if p else pair
+    used = np.unique(columns[columns >= 0])
+    compact = np.full((m, q + 1), used.size, dtype=np.int64)
+    compact[:, :q] = np.where(columns >= 0, np.searchsorted(used, columns), 0)
+    place = (block * n + place_of[reading[entry]]) * q + slot[inverse]
+    return Local(entry, place, columns, np.r_[used, p], compact)
+
+
+def readings_of(work: Work) -> Readings:
+    """Return the readings of all chunks with the place for padding added."""
+    design = work.design
+
+    def floats(values: Floats) -> Floats:
+        return np.append(values, 0.0)
+
+    return Readings(
+        x=floats(design.x),
+        gathered=floats(design.gathered),
+        start=floats(design.start),
+        known=floats(design.known + work.doubt),
+        shared=floats(design.shared),
+        life_slot=np.append(design.blocks.life_slot, -1),
+        visit_slot=np.append(design.blocks.visit_slot, -1),
+        any_start=bool(design.start.any()),
+        any_shared=bool(design.shared.any()),
+    )
+
+
+def passed(
+    work: Work,
+    local: tuple[Local, ...],
+    theta: Floats,
+    beta: Floats,
+    active: NDArray[np.bool_],
+    *,
+    workers: int = 2,
+    look: bool = False,
+    score: bool = True,
+) -> tuple[Sums, Looked | None]:
+    """Go once over all chunks at variances theta (10,) and coefficients beta (p,); `look` also tells every reading,
+    without `score` only the criterion and the coefficients are summed.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        A covariance is not positive definite.
+    """
+    design = work.design
+    n, p = design.n, design.p
+    readings = readings_of(work)
+    y, values = np.append(work.y, 0.0), design.values()
+    path = bool(active[INDEX["path"]]) or theta[INDEX["path"]] > 0
+    z, fitted, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
+    expected = np.append(work.y, 0.0)
+    bounded = bool(design.data.bound.any())
+
+    def one(number: int) -> _Part:
+        chunk, design_of = design.blocks.chunks[number], local[number]
+        s = structure(chunk, readings, path=path)
+        m, width = chunk.rows.shape
+        big = np.concatenate([design_of.design(values, m, width), y[chunk.rows][:, :, None]], axis=2)
+        k = covariance(s, theta)
+        log_det = 2 * float(np.sum(np.log(np.einsum("mii->mi", np.linalg.cholesky(k)))))
+        inverse: Floats = np.linalg.inv(k)
+        inverse[:, np.arange(width), np.arange(width)] *= s.real
+        u = inverse @ big
+        gamma = np.concatenate([-_gather(beta, design_of.columns), np.ones((m, 1))], axis=1)
+        w = (u @ gamma[:, :, None])[:, :, 0]
+        told, effective, extra, missing = None, inverse, 0.0, None
+        if bounded:
+            old = work.spread.get(number)
+            if old is not None:
+                drawn = old.drawn(inverse)
+                effective, extra = inverse - drawn, old.gram(inverse)
+                missing = big.swapaxes(1, 2) @ (drawn @ big)
+            told = expectation(chunk, design, inverse, w, y[chunk.rows])
+        f = actions(s, w, active) if score else np.zeros((m, width, 0))
+        v = inverse @ f
+        if look:
+            diagonal = np.einsum("mii->mi", inverse)
+            inside = s.real > 0
+            rows = chunk.rows[inside]
+            z[rows] = w[inside] / np.sqrt(diagonal[inside])
+            variance[rows] = 1.0 / diagonal[inside]
+            own = theta[INDEX["error"]] + s.known
+            fitted[rows] = (y[chunk.rows] - own * w)[inside]
+            if told is not None:
+                expected[chunk.rows[told.block[:, None], told.place][told.real]] = told.mean[told.real]
+        gram = big.swapaxes(1, 2) @ u
+        return _Part(
+            number=number,
+            log_det=log_det,
+            trace=traces(s, effective, active) if score else np.zeros(J),
+            gram=gram,
+            inner=products(s, u, active) if score else [],
+            extra=extra,
+            missing=missing,
+            average=f.reshape(m * width, -1).T @ v.reshape(m * width, -1) if score else np.zeros((J, J)),
+            lean=u[:, :, :-1].swapaxes(1, 2) @ f,
+            told=told,
+        )
+
+    gram, inner = np.zeros((p + 1, p + 1)), np.zeros((J, p + 1, p + 1))
+    missing = np.zeros((p + 1, p + 1))
+    trace, average, lean = np.zeros(J), np.zeros((J, J)), np.zeros((J, p))
+    log_det = extra = beyond = 0.0
+    spread: dict[int, Spread] = {}
+    for part in _parts(one, len(local), workers):
+        design_of = local[part.number]
+        used = np.ix_(design_of.used, design_of.used)
+        gram[used] += _scatter(part.gram, design_of)
+        if part.missing is not None:
+            missing[used] += _scatter(part.missing, design_of)
+        for j, matrix in enumerate(part.inner):
+            if matrix is not None:
+                inner[j][used] += _scatter(matrix, design_of)
+        fixed = design_of.columns >= 0
+        for j in np.flatnonzero(active).tolist() if score else ():
+            lean[j] += np.bincount(design_of.columns[fixed], part.lean[:, :, j][fixed], minlength=p)
+        log_det += part.log_det
+        trace += part.trace
+        average += part.average
+        extra += part.extra
+        if part.told is not None:
+            beyond += part.told.log_likelihood
+            spread[part.number] = part.told
+    gram[p, p] += extra
+    sums = Sums(gram, log_det, trace, inner, average, lean, missing[:p, :p], beyond + 0.5 * extra)
+    return sums, Looked(z[:n], variance[:n], fitted[:n], expected[:n], spread) if look else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    number: int
+    log_det: float
+    trace: Floats
+    gram: Floats
+    inner: list[Floats | None]
+    extra: float
+    missing: Floats | None
+    average: Floats
+    lean: Floats
+    told: Spread | None
+
+
+def _parts(one: Callable[[int], _Part], count: int, workers: int) -> Iterator[_Part]:
+    """Yield the parts in order, so that sums do not depend on which thread was faster."""
+    if workers < 2 or count < 2:
+        yield from (one(k) for k in range(count))
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        yield from pool.map(one, range(count))
+
+
+def _gather(beta: Floats, columns: Ints) -> Floats:
+    out: Floats = np.where(columns >= 0, np.append(beta, 0.0)[columns], 0.0)
+    return out
+
+
+def _scatter(matrix: Floats, local: Local) -> Floats:
+    """Sum (m, q + 1, q + 1) into the chunk's own columns."""
+    size = local.used.size
+    index = local.compact[:, :, None] * size + local.compact[:, None, :]
+    out: Floats = np.bincount(index.ravel(), matrix.ravel(), minlength=size * size).reshape(size, size)
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluated:
+    """Criterion, score and average information of the variances, and the best coefficients.
+
+    `beta` (p,), `covariance` (p, p) of beta; `score`, `information` over theta, (10,) and (10, 10).
+    """
+
+    criterion: float
+    beta: Floats
+    covariance: Floats
+    score: Floats
+    information: Floats
+
+
+def evaluated(sums: Sums, design: Problem, *, method: str, beta: Floats | None = None) -> Evaluated:
+    """Return the (restricted) log-likelihood of the sums with all constants, its score and curvature.
+
+    With `beta` the score is taken there instead of at the best coefficients.
+    """
+    p, n = design.p, design.n
+    precision, mean = design.precision, design.prior_mean
+    flat = int(np.sum(precision == 0))
+    c = sums.gram[:p, :p] + np.diag(precision)
+    scale = np.sqrt(np.diag(c))
+    inverse = np.linalg.inv(c / np.outer(scale, scale)) / np.outer(scale, scale)
+    if beta is None:
+        beta = inverse @ (sums.gram[:p, p] + precision * mean)
+    gamma = np.r_[-beta, 1.0]
+    quadratic = float(gamma @ sums.gram @ gamma + precision @ (beta - mean) ** 2)
+    criterion = -0.5 * (n * log(2 * pi) + sums.log_det + quadratic) + sums.beyond
+    criterion += 0.5 * float(np.sum(np.log(precision[precision > 0])))
+    restricted = method == "reml"
+    if restricted:
+        sign, log_det = np.linalg.slogdet(c / np.outer(scale, scale))
+        rates = sum(
+            1 for column, own in zip(design.columns, precision, strict=True) if own == 0 and _is_rate(column.kind)
+        )
+        unit = design.span**design.scale.gamma
+        criterion += 0.5 * flat * log(2 * pi) - 0.5 * float(log_det + 2 * np.sum(np.log(scale))) - rates * log(unit)
+    elif (precision > 0).any():
+        criterion -= 0.5 * int(np.sum(precision > 0)) * log(2 * pi)
+    score = np.zeros(J)
+    for j in range(J):
+        explained = float(np.sum(inverse * sums.inner[j][:p, :p])) if restricted else 0.0
+        score[j] = -0.5 * (sums.trace[j] - explained - float(gamma @ sums.inner[j] @ gamma))
+    information = 0.5 * (sums.average - sums.lean @ inverse @ sums.lean.T)
+    if sums.missing.any():
+        inverse = np.linalg.inv((c - sums.missing) / np.outer(scale, scale)) / np.outer(scale, scale)
+    return Evaluated(criterion, beta, inverse, score, information)
+
+
+def _is_rate(kind: str) -> bool:
+    return kind in ("rate", "family rate")
