@@ -48,7 +48,10 @@ def draws(estimate: Estimate, options: Options, *, seed: int, count: int = DRAWS
     if size == 0:
         return (best,)
     rng = np.random.default_rng(seed)
-    lower = np.linalg.cholesky(np.linalg.inv(estimate.curvature)) * WIDER
+    try:
+        lower = np.linalg.cholesky(np.linalg.inv(estimate.curvature)) * WIDER
+    except np.linalg.LinAlgError:
+        return (best,)
     half = rng.standard_normal((count // 2, size))
     normal = np.concatenate([half, -half])
     chi = np.tile(rng.chisquare(FREEDOM, count // 2) / FREEDOM, 2)

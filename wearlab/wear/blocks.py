@@ -31,8 +31,8 @@ class Chunk:
     """m blocks of padded size n; `rows` (m, n) are places of readings, the number of readings for padding.
 
     `life` (m, P) and `vehicle` (m, V) hold codes, -1 for padding; `last` (m, P) is the place within the block of each
-    life's last reading. `share` (m, n, V) is the share of its exposure that the part gathered on each vehicle, and `here` (m, n, V) is 1
-    at the present vehicle; both None where every block is one vehicle.
+    life's last reading. `share` (m, n, V) is the share of its exposure that the part gathered on each vehicle, and
+    `here` (m, n, V) is 1 at the present vehicle; both None where every block is one vehicle.
     """
 
     rows: Ints
@@ -192,15 +192,15 @@ def _slots(block: Ints, code: Ints) -> Ints:
     pair, inverse = np.unique(block * width + code, return_inverse=True)
     owner = pair // width
     first = np.searchsorted(owner, np.arange(int(block.max()) + 1))
-    return (np.arange(pair.size) - first[owner])[inverse].astype(np.int64)
+    slot = np.arange(pair.size) - first[owner]
+    return np.asarray(slot[inverse], dtype=np.int64)
 
 
 def _padded(length: Ints) -> Ints:
     """Return sizes rounded up so that few distinct ones are left: to 4 below 48, then to a sixth of a power of 2."""
     step = np.maximum(4, 2 ** np.maximum(np.ceil(np.log2(np.maximum(length, 1))).astype(np.int64) - 3, 2))
     exact = np.bincount(length)[length] >= 2000
-    out: Ints = np.where(exact, length, -(-length // step) * step).astype(np.int64)
-    return out
+    return np.asarray(np.where(exact, length, -(-length // step) * step), dtype=np.int64)
 
 
 def _cut(

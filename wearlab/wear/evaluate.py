@@ -58,7 +58,7 @@ def score_at(
     data: WearData, variances: Variances, scale: WorkingScale = STRAIGHT, *, method: str = "reml", flat: bool = True
 ) -> Variances:
     """Return the derivative of the criterion by each standard deviation, and by the correlation."""
-    work, _, theta, found = at_variances(data, variances, scale, method=method, flat=flat)
+    work, _, _, found = at_variances(data, variances, scale, method=method, flat=flat)
     unit = work.design.span**scale.gamma
     sd = variances.per(unit)
     out = {
@@ -86,7 +86,7 @@ def innovations_at(
     out = np.zeros(work.design.n + 1)
     for chunk, own in zip(work.design.blocks.chunks, local, strict=True):
         m, n = chunk.rows.shape
-        lower = np.linalg.cholesky(covariance(structure(chunk, readings, path=True), theta))
+        lower = np.linalg.cholesky(covariance(structure(chunk, readings, path=True, repeat=True), theta))
         x = own.design(values, m, n)
         coefficients = np.where(own.columns >= 0, np.append(found.beta, 0.0)[own.columns], 0.0)
         residual = y[chunk.rows] - (x @ coefficients[:, :, None])[:, :, 0]

@@ -30,6 +30,8 @@ Progress = Callable[[int, float, float], None]
 MOST_PASSES = 400
 #: A standard deviation below this share of the residual's is zero.
 ZERO = 1e-4
+#: Share of readings whose weight may still change when the search ends.
+FEW = 1e-4
 #: Rounds in which gross errors and slopes may still change.
 ROUNDS = 8
 
@@ -309,7 +311,8 @@ class _Search:
         if self.options.robust:
             own = theta[INDEX["error"]] + design.known
             doubt = doubted(seen.z, seen.variance, work.doubt, own, design.data.bound != 0)
-            still = bool(np.allclose(doubt, work.doubt, rtol=0.05, atol=1e-3 * float(np.mean(own))))
+            changed = np.abs(doubt - work.doubt) > 0.05 * (work.doubt + own)
+            still = float(np.mean(changed)) <= FEW
         if self.curved:
             new = design.refit_at(seen.fitted)
             still = still and bool(np.allclose(new.log_slope, design.log_slope, rtol=1e-3))

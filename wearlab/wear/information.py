@@ -42,10 +42,11 @@ def observed(estimate: Estimate, options: Options) -> Estimate:
     lowest = np.linalg.eigvalsh(information)[0]
     if not lowest > 1e-8:
         return estimate
-    covariance = np.linalg.inv(information) * np.outer(size, size)
+    covariance = np.asarray(np.linalg.inv(information) * np.outer(size, size), dtype=np.float64)
+    bend = np.asarray(np.linalg.inv(covariance[p:, p:]), dtype=np.float64)
     return replace(
         estimate,
-        curvature=np.linalg.inv(covariance[p:, p:]) if phi.size else estimate.curvature,
+        curvature=bend,
         evaluated=replace(estimate.evaluated, covariance=covariance[:p, :p]),
     )
 

@@ -19,6 +19,7 @@ from wearlab.wear.beyond import Spread, expectation
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.covariance import Readings, actions, covariance, products, structure, traces
 from wearlab.wear.design import Problem
+from wearlab.wear.inverse import inverse_of
 from wearlab.wear.variances import INDEX
 
 J = len(INDEX)
@@ -172,19 +173,17 @@ def passed(
     n, p = design.n, design.p
     readings = readings_of(work)
     y, values = np.append(work.y, 0.0), design.values()
-    path = bool(active[INDEX["path"]]) or theta[INDEX["path"]] > 0
+    path, repeat = (bool(active[INDEX[name]]) or theta[INDEX[name]] > 0 for name in ("path", "repeat"))
     z, fitted, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
     expected = np.append(work.y, 0.0)
     bounded = bool(design.data.bound.any())
 
     def one(number: int) -> _Part:
         chunk, design_of = design.blocks.chunks[number], local[number]
-        s = structure(chunk, readings, path=path)
+        s = structure(chunk, readings, path=path, repeat=repeat)
         m, width = chunk.rows.shape
         big = np.concatenate([design_of.design(values, m, width), y[chunk.rows][:, :, None]], axis=2)
-        k = covariance(s, theta)
-        log_det = 2 * float(np.sum(np.log(np.einsum("mii->mi", np.linalg.cholesky(k)))))
-        inverse: Floats = np.linalg.inv(k)
+        inverse, log_dets = inverse_of(covariance(s, theta))
         inverse[:, np.arange(width), np.arange(width)] *= s.real
         u = inverse @ big
         gamma = np.concatenate([-_gather(beta, design_of.columns), np.ones((m, 1))], axis=1)
@@ -212,7 +211,7 @@ def passed(
         gram = big.swapaxes(1, 2) @ u
         return _Part(
             number=number,
-            log_det=log_det,
+            log_det=float(log_dets.sum()),
             trace=traces(s, effective, active) if score else np.zeros(J),
             gram=gram,
             inner=products(s, u, active) if score else [],
@@ -284,8 +283,8 @@ def _scatter(matrix: Floats, local: Local) -> Floats:
     """Sum (m, q + 1, q + 1) into the chunk's own columns."""
     size = local.used.size
     index = local.compact[:, :, None] * size + local.compact[:, None, :]
-    out: Floats = np.bincount(index.ravel(), matrix.ravel(), minlength=size * size).reshape(size, size)
-    return out
+    out = np.bincount(index.ravel(), matrix.ravel(), minlength=size * size)
+    return out.reshape(size, size).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -321,7 +320,7 @@ def evaluated(sums: Sums, design: Problem, *, method: str, beta: Floats | None =
     criterion += 0.5 * float(np.sum(np.log(precision[precision > 0])))
     restricted = method == "reml"
     if restricted:
-        sign, log_det = np.linalg.slogdet(c / np.outer(scale, scale))
+        _, log_det = np.linalg.slogdet(c / np.outer(scale, scale))
         rates = sum(
             1 for column, own in zip(design.columns, precision, strict=True) if own == 0 and _is_rate(column.kind)
         )

@@ -8,6 +8,7 @@ component gives to a value.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
@@ -121,7 +122,7 @@ def mixed_quantiles(
 
     Without `scales` all components are on the measured scale. NaN where a mean is NaN.
     """
-    wanted = np.atleast_1d(np.asarray(chances, dtype=np.float64))
+    wanted = np.asarray(chances, dtype=np.float64).reshape(-1)
     plain = scales is None or all(scale.power == 1 for scale in scales)
     one = None if scales is None else scales[0]
     if weights.size == 1:
@@ -141,7 +142,8 @@ def mixed_quantiles(
             chance += weight * ndtr(z)
         below = chance < wanted[:, None]
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.where(np.isnan(means).any(axis=0)[None, :], np.nan, 0.5 * (low + high))
+    lost = np.isnan(means.sum(axis=0))
+    return np.where(lost[None, :], np.nan, 0.5 * (low + high))
 
 
 def _reach(chances: Floats) -> tuple[Floats, Floats]:

@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 #: Sweeps at most, and the change of a standardised mean or variance below which a vector has settled.
 SWEEPS = 100
-TOLERANCE = 1e-8
+TOLERANCE = 1e-7
 #: Most precise site, in units of the coordinate's own precision: a bound some 100,000 standard deviations away.
 MOST_PRECISION = 1e10
 #: From this sweep on the moments are computed anew from the sites after every sweep: rounding no longer adds up.
@@ -116,8 +116,8 @@ def _root(prior: Array) -> Array:
 def _renewed(root: Array, tau: Array, nu: Array) -> tuple[Array, Array, Array, Array]:
     """Mean, covariance, whitened mean and Cholesky factor of I + R' diag(tau) R from the sites."""
     turned = np.swapaxes(root, 1, 2)
-    factor = np.linalg.cholesky(np.eye(tau.shape[1]) + turned @ (tau[:, :, None] * root))
-    half = np.linalg.solve(factor, turned)  # the covariance is half' half
+    factor = np.asarray(np.linalg.cholesky(np.eye(tau.shape[1]) + turned @ (tau[:, :, None] * root)), dtype=np.float64)
+    half = np.asarray(np.linalg.solve(factor, turned), dtype=np.float64)  # the covariance is half' half
     along = half @ nu[:, :, None]
     back = np.swapaxes(half, 1, 2)
     return (back @ along)[:, :, 0], back @ half, along[:, :, 0], factor

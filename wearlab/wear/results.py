@@ -310,7 +310,7 @@ def usual_exposure(data: Coded) -> Floats:
     """Return the median exposure of each family's parts at their last readings, (F,)."""
     place = last_reading(data)
     table = pd.Series(data.exposure[place]).groupby(data.family[place]).median()
-    return table.reindex(range(data.family_label.size)).fillna(0.0).to_numpy(dtype=np.float64)
+    return np.asarray(table.reindex(range(data.family_label.size)).fillna(0.0), dtype=np.float64)
 
 
 def usual_gap(data: Coded) -> float:

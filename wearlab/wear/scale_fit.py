@@ -23,7 +23,7 @@ from wearlab.wear.variances import Variances, errors_of, variances_of
 LARGE = 2000
 SAMPLE = 8
 #: In a large fleet the search ends when less than this is left to gain; far below a standard error.
-LARGE_TOLERANCE = 1e-4
+LARGE_TOLERANCE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +84,7 @@ class ScaleFit:
     @property
     def unit(self) -> float:
         """Working exposure 1, in units of exposure to the power gamma."""
-        return self.design.span**self.scale.gamma
+        return float(self.design.span**self.scale.gamma)
 
     @property
     def effects(self) -> Effects:
@@ -167,7 +167,7 @@ def _reported(
 ) -> ScaleFit:
     design = estimate.work.design
     unit = design.span**design.scale.gamma
-    inverse = np.linalg.pinv(estimate.curvature) if estimate.phi.size else np.zeros((0, 0))
+    inverse = np.asarray(np.linalg.pinv(estimate.curvature), dtype=np.float64)
     return ScaleFit(
         scale=design.scale,
         method=options.method,

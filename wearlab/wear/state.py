@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from wearlab.wear.beyond import Spread
 from wearlab.wear.blocks import Chunk, Floats, Ints
-from wearlab.wear.covariance import A, LEAN, LEVEL, R, RATE, Structure, covariance, signal, structure
+from wearlab.wear.covariance import LEAN, LEVEL, PATH, RATE, REPEAT, A, R, Structure, covariance, signal, structure
 from wearlab.wear.data import WearData
 from wearlab.wear.design import Problem
 from wearlab.wear.evaluate import at_variances
+from wearlab.wear.inverse import inverse_of
 from wearlab.wear.likelihood import Evaluated, Local, Work, readings_of
 from wearlab.wear.scale import STRAIGHT, WorkingScale
 from wearlab.wear.variances import Variances
@@ -27,9 +28,9 @@ from wearlab.wear.variances import Variances
 class Posterior:
     """Lives (L,) and vehicles (V,) given the readings, on the working scale; rates per working exposure 1.
 
-    `level` is at `position`, the working exposure of the life's last reading; `fresh` is the level of a new part on the same vehicle.
-    `part_level`, `part_rate`, `vehicle_level`, `vehicle_rate` are the predicted effects; `rate_of_vehicle` is the rate
-    of the family and the vehicle together.
+    `level` is at `position`, the working exposure of the life's last reading; `fresh` is the level of a new part on
+    the same vehicle. `part_level`, `part_rate`, `vehicle_level`, `vehicle_rate` are the predicted effects;
+    `rate_of_vehicle` is the rate of the family and the vehicle together.
     """
 
     level: Floats
@@ -91,10 +92,10 @@ def posterior(
     padded[:-1, :-1] = covariance_beta
     kinds = _Kinds.of(design)
     for number, (chunk, own) in enumerate(zip(made.chunks, local, strict=True)):
-        s = structure(chunk, readings, path=theta[6] > 0)
+        s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
         m, n = chunk.rows.shape
         x = own.design(values, m, n)
-        inverse: Floats = np.linalg.inv(covariance(s, theta))
+        inverse, _ = inverse_of(covariance(s, theta))
         coefficients = np.where(own.columns >= 0, np.append(beta, 0.0)[own.columns], 0.0)
         w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
         true = signal(s, theta)
@@ -107,7 +108,7 @@ def posterior(
         at = np.arange(p_lives)
         x_last = np.take_along_axis(s.x, chunk.last, axis=1)
         v = _slot(chunk, made.life_vehicle)
-        gathered = np.take_along_axis(np.take_along_axis(s.gathered, chunk.last[:, :, None], axis=1), v[:, :, None], 2)
+        gathered = np.take_along_axis(np.take_along_axis(s.thin(R), chunk.last[:, :, None], axis=1), v[:, :, None], 2)
         gathered = gathered[:, :, 0]
         prior_level = np.take_along_axis(np.einsum("mii->mi", true), chunk.last, axis=1)
         prior_cov = theta[R] * gathered + theta[LEAN] + theta[RATE] * x_last
@@ -121,16 +122,16 @@ def posterior(
         out["var_rate"][code] = (theta[R] + theta[RATE] + drop[:, p_lives + at, p_lives + at])[ok]
         out["var_fresh"][code] = (theta[A] + theta[LEVEL] + drop[:, 2 * p_lives + at, 2 * p_lives + at])[ok]
         out["position"][code] = x_last[ok]
-        by_life = s.life.swapaxes(1, 2)
+        by_life = s.thin(LEVEL).swapaxes(1, 2)
         sums, leans = (by_life @ w[:, :, None])[:, :, 0], (by_life @ (s.x * w)[:, :, None])[:, :, 0]
         out["part_level"][code] = (theta[LEVEL] * sums + theta[LEAN] * leans)[ok]
         out["part_rate"][code] = (theta[LEAN] * sums + theta[RATE] * leans)[ok]
         good = chunk.vehicle >= 0
         car = chunk.vehicle[good]
-        of_vehicle["vehicle_level"][car] = theta[A] * (s.here.swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
-        of_vehicle["vehicle_rate"][car] = theta[R] * (s.gathered.swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
+        of_vehicle["vehicle_level"][car] = theta[A] * (s.thin(A).swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
+        of_vehicle["vehicle_rate"][car] = theta[R] * (s.thin(R).swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
         wanted = _rate_rows(kinds, own, _family_of_vehicle(chunk, design))
-        reach_v = theta[R] * s.gathered.swapaxes(1, 2)
+        reach_v = theta[R] * s.thin(R).swapaxes(1, 2)
         mean_v, drop_v = _given(reach_v, wanted, inverse, w, coefficients, x, padded, own, work.spread.get(number))
         diagonal = np.arange(chunk.vehicle.shape[1])
         of_vehicle["rate_of_vehicle"][car] = mean_v[good]
@@ -197,9 +198,9 @@ def _lives(
     last = chunk.last[:, :, None]
     rows = np.take_along_axis(x, last, axis=1) * true_columns(kinds, own)[:, None, :]
     level = _Side(np.take_along_axis(true, last, axis=1), rows)
-    by_life = s.life.swapaxes(1, 2)
-    gathered = np.take_along_axis(s.gathered, v[:, None, :], axis=2).swapaxes(1, 2)
-    here = np.take_along_axis(s.here, v[:, None, :], axis=2).swapaxes(1, 2)
+    by_life = s.thin(LEVEL).swapaxes(1, 2)
+    gathered = np.take_along_axis(s.thin(R), v[:, None, :], axis=2).swapaxes(1, 2)
+    here = np.take_along_axis(s.thin(A), v[:, None, :], axis=2).swapaxes(1, 2)
     reach = theta[R] * gathered + by_life * (theta[LEAN] + theta[RATE] * s.x[:, None, :])
     family = np.append(design.data.family, -1)[np.take_along_axis(chunk.rows, chunk.last, axis=1)]
     wanted = _rate_rows(kinds, own, family)
@@ -230,14 +231,15 @@ def _slot(chunk: Chunk, life_vehicle: Ints) -> Ints:
     if chunk.vehicle.shape[1] == 1:
         return np.zeros(chunk.life.shape, dtype=np.int64)
     home = np.where(chunk.life >= 0, life_vehicle[chunk.life], -2)
-    return np.argmax(chunk.vehicle[:, None, :] == home[:, :, None], axis=2).astype(np.int64)
+    return np.asarray(np.argmax(chunk.vehicle[:, None, :] == home[:, :, None], axis=2), dtype=np.int64)
 
 
 def _family_of_vehicle(chunk: Chunk, design: Problem) -> Ints:
     """Return the family of each vehicle's first reading, (m, V)."""
     vehicle = np.append(design.data.vehicle, -1)[chunk.rows]
     first = np.argmax(vehicle[:, :, None] == chunk.vehicle[:, None, :], axis=1)
-    return np.append(design.data.family, -1)[np.take_along_axis(chunk.rows, first, axis=1)].astype(np.int64)
+    out: Ints = np.append(design.data.family, -1)[np.take_along_axis(chunk.rows, first, axis=1)]
+    return out
 
 
 def _given(
@@ -275,9 +277,9 @@ def smoothed(work: Work, local: tuple[Local, ...], theta: Floats, found: Evaluat
     padded[:-1, :-1] = found.covariance
     kinds = _Kinds.of(design)
     for number, (chunk, own) in enumerate(zip(design.blocks.chunks, local, strict=True)):
-        s = structure(chunk, readings, path=theta[6] > 0)
+        s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
         x = own.design(values, *chunk.rows.shape)
-        inverse: Floats = np.linalg.inv(covariance(s, theta))
+        inverse, _ = inverse_of(covariance(s, theta))
         coefficients = np.where(own.columns >= 0, np.append(found.beta, 0.0)[own.columns], 0.0)
         w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
         reach = signal(s, theta)

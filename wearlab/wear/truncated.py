@@ -98,8 +98,10 @@ def truncated_moments(
     a, b = (lo - mu) / sd, (hi - mu) / sd
     shift, spread, log_p = np.zeros((m, c)), corr.copy(), np.zeros(m)
     count = bounded.sum(axis=1)
-    for k in np.unique(count[count > 0]).tolist():
-        rows = np.flatnonzero(count == k)
+    # integrated vectors by their exact size; longer ones in few classes, since unbounded coordinates do no harm there
+    size = np.where(count <= max(NODES), count, np.minimum(2 ** np.ceil(np.log2(np.maximum(count, 1))), c).astype(int))
+    for k in np.unique(size[count > 0]).tolist():
+        rows = np.flatnonzero((size == k) & (count > 0))
         # bounded coordinates in front, so that padding costs nothing
         order = np.argsort(~bounded[rows], axis=1, kind="stable")
         at, front = rows[:, None], order[:, :k]

@@ -146,13 +146,13 @@ class Coordinates:
     def penalty(self, phi: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
         """Return value, gradient and a safe curvature (diagonal, positive) of the default penalty.
 
-        The penalty is the sum of log standard deviations of all effects but the reading error, which keeps them off
-        zero without pulling at large ones (Chung et al. 2013), and log(1 - correlation^2).
+        The penalty is the sum of log standard deviations, which keeps them off zero without pulling at large ones
+        (Chung et al. 2013), and log(1 - correlation^2). The reading error is penalised like the other effects: with
+        three visits a part the path can take its place altogether.
         """
         value, gradient, curve = 0.0, np.zeros(self.size), np.zeros(self.size)
-        for k, name in enumerate(self.scalars):
-            if name != "error":
-                value, gradient[k], curve[k] = value + float(phi[k]), 1.0, 2.0
+        for k in range(len(self.scalars)):
+            value, gradient[k], curve[k] = value + float(phi[k]), 1.0, 2.0
         if self.pair:
             at = len(self.scalars)
             a, b, c = (float(part) for part in phi[at:])
