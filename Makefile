@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 DEMO := build/demo
 
-.PHONY: demo test lint bench wheel-check pins sample clean
+.PHONY: demo test lint bench study wheel-check pins sample clean
 
 .venv/run: requirements.txt pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv
@@ -28,6 +28,9 @@ lint: .venv/dev
 
 bench: .venv/dev
 	$(BIN)/python -m pytest tests/benchmarks -p no:xdist --benchmark-only
+
+study: .venv/run
+	$(BIN)/python -m studies.coverage docs/studies/coverage.csv
 
 wheel-check: .venv/dev
 	PYTHON=$(BIN)/python bash .ci/wheel_check

@@ -9,7 +9,10 @@ from wearlab.store.database import Database
 Whole = dict[str, list[tuple[Any, ...]]]
 
 #: Of a run, of the schema, or entered in the order of time: not made of sheets.
-NOT_OF_SHEETS = {"meta", "run", "forecast", "verdict", "limit_rule", "acknowledgement"}
+NOT_OF_SHEETS = {
+    "meta", "run", "forecast", "verdict", "limit_rule", "acknowledgement",
+    "wear_group", "wear_effect", "part_state", "part_path", "wear_gross",
+}  # fmt: skip
 
 
 def whole(database: Database, *, every: bool = False) -> Whole:

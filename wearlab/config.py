@@ -205,6 +205,28 @@ class Spread(_Strict):
     pump_percent: Positive = 5.0
 
 
+class Fuel(_Strict):
+    """Kinematic viscosity of the fuel at two temperatures, each [degC, mm2/s], and how far it may be off.
+
+    The default is ordinary road diesel, which is traded between 2.0 and 4.5 mm2/s at 40 degC; the 15 % are an
+    assumption, no source.
+    """
+
+    viscosity: tuple[tuple[float, Positive], tuple[float, Positive]] = ((40.0, 2.8), (100.0, 1.15))
+    uncertainty_percent: float = Field(default=15.0, ge=0, le=50)
+
+    @model_validator(mode="after")
+    def _thinner_when_hot(self) -> Fuel:
+        (cool, thick), (hot, thin) = sorted(self.viscosity)
+        if hot - cool < 10 or thick <= thin:
+            raise ValueError(
+                "viscosity needs two temperatures at least 10 degC apart, the hotter with the lower viscosity"
+            )
+        if cool < -60 or hot > 250 or thin < 0.3:
+            raise ValueError("viscosity is told between -60 and 250 degC and from 0.3 mm2/s upwards")
+        return self
+
+
 class Settings(_Strict):
     """All of `wearlab.toml`."""
 
@@ -217,6 +239,7 @@ class Settings(_Strict):
     visits: Visits = Visits()
     horizons: Horizons = Horizons()
     spread: Spread = Spread()
+    fuel: Fuel = Fuel()
 
     @model_validator(mode="after")
     def _known_names(self) -> Settings:

@@ -9,10 +9,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
@@ -71,6 +72,17 @@ def progress_bar(*, quiet: bool) -> Iterator[Callable[[Progress], None] | None]:
         yield told
 
 
+@contextmanager
+def status_line(*, quiet: bool) -> Iterator[Callable[[str], None] | None]:
+    """Show on standard error what is being done, and only there and on a screen; yields what is told of it."""
+    err = console(stderr=True)
+    if quiet or not err.is_terminal:
+        yield None
+        return
+    with err.status("") as line:
+        yield lambda text: line.update(escape(text))
+
+
 def as_of_date(text: str | None) -> date:
     """The date a command works for: today, or the one of --as-of."""
     if text is None:
@@ -109,11 +121,15 @@ def _plain(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
-def table(title: str, columns: list[str], rows: list[list[str]], *, right: tuple[int, ...] = ()) -> Table:
-    """A plain table; `right` names the columns of numbers."""
+def table(
+    title: str, columns: list[str], rows: list[list[str]], *, right: tuple[int, ...] = (), whole: tuple[int, ...] = ()
+) -> Table:
+    """A plain table; `right` names the columns of numbers, `whole` those that a narrow screen does not break."""
     made = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     for number, column in enumerate(columns):
-        made.add_column(column, justify="right" if number in right else "left", overflow="fold")
+        made.add_column(
+            column, justify="right" if number in right else "left", overflow="fold", no_wrap=number in whole
+        )
     for row in rows:
         made.add_row(*row)
     return made

@@ -17,12 +17,15 @@ from pipelines.cli.common import (
     number,
     parse_date,
     show_json,
+    status_line,
     table,
     workspace,
 )
 from wearlab.records import STATE_MARK, State
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from wearlab.pack.view import PartState, VehicleView, VisitRow
     from wearlab.study.judgement import Judgement, ShownTest
 
@@ -124,7 +127,8 @@ def vehicle(
     from pipelines.steps.fleet_facts import tell
 
     today = as_of_date(as_of)
-    story = tell(workspace(home), vehicle, today)
+    with status_line(quiet=as_json) as say:
+        story = tell(workspace(home), vehicle, today, say=say)
     if as_json:
         show_json(story)
     else:
@@ -148,9 +152,12 @@ def _print_story(story: VehicleView) -> None:
         out.print(f"- {text}")
     if story.leaves_on is not None:
         out.print(f"leaves on {story.leaves_on}")
-    heads = ["position", "measure", "state", "level (9 in 10)", "next reading", "limit", "crosses", "why not"]
-    out.print("")
-    out.print(table("What is due (simple line, not calibrated)", heads, [_state(s) for s in story.states], right=(5,)))
+    _print_states(story)
+    if story.doubts:
+        out.print("")
+        out.print("Doubtful readings", style="bold")
+    for text in story.doubts:
+        out.print(f"- {text}")
     out.print("")
     heads = ["date", "km", "reason", "complaint", "codes", "measured and done"]
     out.print(table("Visits", heads, [_visit(v) for v in story.visits], right=(1,)))
@@ -164,12 +171,54 @@ def _visit(item: VisitRow) -> list[str]:
     return [day(item.day), number(item.odometer_km, 0), item.reason, item.complaint, item.fault_codes, done]
 
 
-def _state(item: PartState) -> list[str]:
-    level = "-"
-    if item.level is not None:
-        level = f"{item.level:.4g} ({item.level_low:.4g} to {item.level_high:.4g}) {item.unit}"
-    ahead = "-" if item.next_low is None else f"{item.next_low:.3g} to {item.next_high:.3g}"
-    what = f"{item.measure.replace('_', ' ')}, {item.protocol}"
-    state = f"{STATE_MARK[State(item.state)]} {item.state}"
-    crosses = day(item.date_p50)
-    return [item.position, what, state, level, ahead, number(item.limit), crosses, item.no_answer or ""]
+#: a screen narrower than this has an interval under its value, not beside it
+_BESIDE = 118
+
+
+def _print_states(story: VehicleView) -> None:
+    from wearlab.pack.state_tables import state_tables
+
+    out = console()
+    out.print("")
+    out.print("What is due", style="bold")
+    if not story.states:
+        out.print("No part of this vehicle has a reading that can be followed.")
+        return
+    heads = ["part", "state", "level now", "rate", "next reading", "new part", "limit", "crosses"]
+    between = " " if out.width >= _BESIDE else "\n"
+    for found in state_tables(story.states):
+        out.print("")
+        title = f"{found.title}: levels in {found.unit}, rates {found.rates}"
+        out.print(table(title, heads, [_state(item, between) for item in found.rows], right=(6,)))
+        out.print(found.basis)
+        for text in found.remarks:
+            out.print(f"- {text}")
+    out.print("")
+    out.print(
+        "In brackets what 9 in 10 lie between. Level now: the true level. Next reading: what one more test would show. "
+        "New part: the true level of a new part after as much use. Crosses: most likely date."
+    )
+
+
+def _state(item: PartState, between: str) -> list[str]:
+    from wearlab.charts.words import level_words, limit_words
+    from wearlab.pack.wear_words import figure
+
+    def span(low: float | None, high: float | None, words: Callable[[float], str] = level_words) -> str:
+        return "-" if low is None or high is None else f"{words(low)} to {words(high)}"
+
+    level, rate = level_words(item.level), figure(item.rate)
+    if item.level_low is not None:
+        level += f"{between}({span(item.level_low, item.level_high)})"
+    if item.rate_low is not None:
+        rate += f"{between}({span(item.rate_low, item.rate_high, figure)})"
+    return [
+        item.position,
+        f"{STATE_MARK[State(item.state)]} {item.state}",
+        level,
+        rate,
+        span(item.next_low, item.next_high),
+        span(item.new_low, item.new_high),
+        "-" if item.limit is None else limit_words(item.limit),
+        day(item.date_p50),
+    ]

@@ -57,7 +57,7 @@ def build_demo(
             roots=[source / "sheets"],
             on_file=lambda account: told(f"  {_line(account)}"),
         )
-        told("learning: a line per part")
+        told("learning: the wear of every part")
         learn(db, place, as_of)
     told("writing the monthly pack")
     done = write_month(place, f"{as_of:%Y-%m}", as_of, say=say)

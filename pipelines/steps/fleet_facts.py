@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -11,16 +12,24 @@ from pipelines.steps.lives import fresh_lives, meter_histories
 from pipelines.steps.rules import record_rules
 from pipelines.steps.series import LifeSeries, life_series
 from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
+from pipelines.steps.wear_told import wear_told
 from pipelines.workspace import Workspace
 from wearlab.pack.view import VehicleView
 from wearlab.store.database import Database
 from wearlab.store.queries import one_vehicle
 
 
-def gather_fleet(db: Database, place: Workspace, as_of: date, vehicle: str | None = None) -> FleetFacts:
+def gather_fleet(
+    db: Database,
+    place: Workspace,
+    as_of: date,
+    vehicle: str | None = None,
+    *,
+    say: Callable[[str], None] | None = None,
+) -> FleetFacts:
     """Learn if that is stale, then gather; `vehicle` narrows it to one."""
     fresh_lives(db, place.settings)
-    run = fresh_run(db, place, as_of)
+    run = fresh_run(db, place, as_of, say=say)
     with db.transaction():
         versions = record_rules(db, place.settings)
     forecasts: dict[str, list[dict[str, Any]]] = defaultdict(list)
@@ -38,11 +47,13 @@ def gather_fleet(db: Database, place: Workspace, as_of: date, vehicle: str | Non
         usage=vehicle_usage(meters, as_of),
         forecasts=dict(forecasts),
         series=dict(series),
+        wear=wear_told(db, run, vehicle),
+        run=run,
         as_of=as_of,
     )
 
 
-def tell(place: Workspace, text: str, as_of: date) -> VehicleView:
+def tell(place: Workspace, text: str, as_of: date, *, say: Callable[[str], None] | None = None) -> VehicleView:
     """One vehicle's whole story.
 
     Raises
@@ -52,4 +63,4 @@ def tell(place: Workspace, text: str, as_of: date) -> VehicleView:
     """
     with place.open() as db:
         row = one_vehicle(db, text, as_of)
-        return vehicle_view(db, gather_fleet(db, place, as_of, row["vehicle"]), row)
+        return vehicle_view(db, gather_fleet(db, place, as_of, row["vehicle"], say=say), row)

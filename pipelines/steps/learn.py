@@ -1,61 +1,63 @@
-"""Learn and forecast: a line per life, its crossing on distance and calendar, kept as a run."""
+"""Learn and forecast: the wear model of every group, levels, rates and crossings of every part, kept as a run."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, date, datetime
-from math import isfinite
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from pipelines.steps.facts import facts_sha256
+from pipelines.steps.group_rows import groups
+from pipelines.steps.line_forecasts import line_forecasts
 from pipelines.steps.lives import MeterHistory, lives_are_fresh, meter_histories, rebuild_lives
-from pipelines.steps.part_limits import PartLimit, part_limits
 from pipelines.steps.rules import record_rules
-from pipelines.steps.series import LifeSeries, Trend, finite, life_series
+from pipelines.steps.series import life_series
+from pipelines.steps.wear_data import group_data
+from pipelines.steps.wear_forecasts import answered, wear_forecasts
+from pipelines.steps.wear_learn import Learned, learned, store, why_silent
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.config import Settings
-from wearlab.forecast.calendar import on_calendar
-from wearlab.forecast.crossing import METHOD, exposure_crossing
-from wearlab.forecast.states import PartEvidence, part_state, retest_by
 from wearlab.lives.usage import Usage, usage
-from wearlab.records import LEVEL_UNIT, Measure, NoAnswer, State
+from wearlab.records import NoAnswer
 from wearlab.store.database import Database
-from wearlab.store.queries import vehicles
-from wearlab.wear.line import LineFit, fit_line
-
-#: rates are told over this distance
-RATE_KM = 10_000.0
 
 
-def learn(db: Database, place: Workspace, as_of: date) -> list[dict[str, Any]]:
-    """Run lives, lines and forecasts as of a day, store them as a run, and return the groups' rates."""
+def learn(
+    db: Database, place: Workspace, as_of: date, *, say: Callable[[str], None] | None = None, workers: int = 2
+) -> list[dict[str, Any]]:
+    """Fit every group's wear and forecast every part as of a day; store both as a run.
+
+    `say` is told what is being done, several times a group. Returns the rate of every family in every group.
+    """
+    told = say or (lambda text: None)
     settings = place.settings
     with db.transaction():
         versions = record_rules(db, settings)
-        if not lives_are_fresh(db, settings):
-            rebuild_lives(db, settings)
-        known = {row["vehicle"]: row for row in vehicles(db, as_of)}
+        told("following parts and meters")
         meters = meter_histories(db)
+        if not lives_are_fresh(db, settings):
+            rebuild_lives(db, settings, meters)
         paces = vehicle_usage(meters, as_of)
-        rows: list[dict[str, Any]] = []
-        for series in life_series(db, as_of):
-            if not series.current:
-                continue
-            family = known.get(series.vehicle, {}).get("family")
-            for limit in part_limits(settings, versions, series, family, as_of):
-                rows.append(_forecast(series, limit, meters, paces, settings, as_of))
         run = _new_run(db, place, as_of, "learn")
-        for row in rows:
-            row["run_id"] = run
-        if rows:
-            db.append(
-                "forecast",
-                pd.DataFrame([{k: v for k, v in r.items() if k[0] != "_"} for r in rows], dtype=object),
-            )
-    return _groups(rows, known)
+        summary: list[dict[str, Any]] = []
+        for measure, protocol in groups(db, as_of):
+            name = f"{measure}, {protocol}"
+            told(f"{name}: reading")
+            group = group_data(db, settings, measure, protocol, as_of)
+            found = learned(db, group, workers, _pass(told, name))
+            told(f"{name}: storing {len(group.lives)} parts")
+            store(db, run, found)
+            told(f"{name}: forecasts")
+            rows = wear_forecasts(found, versions, meters, paces, settings, as_of)
+            rows += _by_line(db, found, versions, meters, paces, settings, as_of)
+            if rows:
+                db.append("forecast", pd.DataFrame(rows, dtype=object).assign(run_id=run))
+            summary += _summary(found)
+    return summary
 
 
 def latest_run(db: Database, place: Workspace, as_of: date) -> int | None:
@@ -68,11 +70,11 @@ def latest_run(db: Database, place: Workspace, as_of: date) -> int | None:
     return None if found is None else int(found)
 
 
-def fresh_run(db: Database, place: Workspace, as_of: date) -> int:
+def fresh_run(db: Database, place: Workspace, as_of: date, *, say: Callable[[str], None] | None = None) -> int:
     """The newest run, made now when there is none for these facts, settings and day."""
     run = latest_run(db, place, as_of)
     if run is None:
-        learn(db, place, as_of)
+        learn(db, place, as_of, say=say)
         run = latest_run(db, place, as_of)
     if run is None:
         raise RuntimeError("a run just made was not found again")
@@ -90,7 +92,9 @@ def forecasts_of(db: Database, run: int) -> list[dict[str, Any]]:
     )
 
 
-def current_forecasts(place: Workspace, as_of: date) -> list[dict[str, Any]]:
+def current_forecasts(
+    place: Workspace, as_of: date, *, say: Callable[[str], None] | None = None
+) -> list[dict[str, Any]]:
     """Forecasts as of a day, learned now when they are stale."""
     if place.store.exists():
         with place.open(read_only=True) as db:
@@ -98,7 +102,7 @@ def current_forecasts(place: Workspace, as_of: date) -> list[dict[str, Any]]:
             if run is not None:
                 return forecasts_of(db, run)
     with place.open() as db:
-        return forecasts_of(db, fresh_run(db, place, as_of))
+        return forecasts_of(db, fresh_run(db, place, as_of, say=say))
 
 
 def vehicle_usage(meters: dict[str, MeterHistory], as_of: date) -> dict[str, Usage | NoAnswer]:
@@ -123,145 +127,65 @@ def _new_run(db: Database, place: Workspace, as_of: date, step: str) -> int:
     return run
 
 
-def _forecast(
-    series: LifeSeries,
-    limit: PartLimit,
+def _pass(told: Callable[[str], None], name: str) -> Callable[[int, float, float], None]:
+    def progress(number: int, criterion: float, expected: float) -> None:
+        told(f"{name}: pass {number} of the fit")
+
+    return progress
+
+
+def _by_line(
+    db: Database,
+    found: Learned,
+    versions: dict[tuple[str, date | None], int],
     meters: dict[str, MeterHistory],
     paces: dict[str, Usage | NoAnswer],
     settings: Settings,
     as_of: date,
-) -> dict[str, Any]:
-    """One row of the forecast table."""
-    trend = series.trend(limit.rule)
-    fit = fit_line(trend.exposure_km, trend.level, resolution=trend.resolution)
-    if isinstance(fit, NoAnswer):
-        fit = NoAnswer(fit.reason + trend.why_few())
-    pace = paces.get(series.vehicle, NoAnswer("no odometer was recorded"))
-    meter = meters.get(series.vehicle)
-    offset = series.offset_km
-    first = trend.exposure_km[0] if trend.exposure_km else 0.0
-    exposure_now, shown_now = _now(series, trend, pace, meter)
-    crossing = exposure_crossing(fit, limit.level, limit.direction)
-    told = on_calendar(crossing, exposure_now, shown_now, pace, as_of, exposure_first_km=first)
-    level = at_now = ahead = None
-    if isinstance(fit, LineFit):
-        level = fit.level(_last(trend))
-        place = exposure_now if isfinite(exposure_now) else _last(trend)
-        at_now, ahead = fit.level(place), fit.next_reading(place, resolution=trend.resolution)
-    last = next((point for point in reversed(series.points) if point.used), None)
-    answer = part_state(
-        PartEvidence(
-            limit=limit.level,
-            direction=limit.direction,
-            readings=sum(point.used for point in series.points),
-            last_test=None if last is None else last.day,
-            last_level=None if last is None else last.level,
-            last_bound=None if last is None else last.bound,
-            level=level,
-            forecast=told,
-        ),
-        settings.horizons,
-        as_of,
-    )
-    slope = fit.slope_interval() if isinstance(fit, LineFit) else None
-    unit = LEVEL_UNIT[Measure(series.measure)]
-    why = told.no_answer or (told.note or None if told.date_p50 is None else None)
-    shift = shown_now - exposure_now if isfinite(exposure_now) else float("nan")
-    return {
-        "vehicle": series.vehicle,
-        "position": series.position,
-        "part": series.part,
-        "measure": series.measure,
-        "protocol": series.protocol,
-        "unit": unit,
-        "rule": None if limit.rule is None else limit.rule.name,
-        "limit": limit.level,
-        "limit_version": limit.version,
-        "direction": None if limit.rule is None else limit.direction,
-        "level": None if at_now is None else at_now.point,
-        "level_low": None if at_now is None else at_now.low,
-        "level_high": None if at_now is None else at_now.high,
-        "next_low": None if ahead is None else ahead.low,
-        "next_high": None if ahead is None else ahead.high,
-        "rate": None if slope is None else slope.point * RATE_KM,
-        "rate_low": None if slope is None else slope.low * RATE_KM,
-        "rate_high": None if slope is None else slope.high * RATE_KM,
-        "rate_unit": f"{unit} per 10,000 km",
-        "state": answer.state,
-        "cause": answer.cause,
-        "readings": len(trend.level) if isinstance(fit, LineFit) else sum(p.used for p in series.points),
-        "last_test": series.last_test,
-        # a test that no limit waits for is not asked for again
-        "retest_by": None
-        if answer.state == State.NO_LIMIT
-        else retest_by(
-            None if last is None else last.day,
-            as_of,
-            settings.visits,
-            state=answer.state,
-            date_p10=told.date_p10,
-            km_per_day=pace.km_per_day if isinstance(pace, Usage) else None,
-        ),
-        "date_p10": told.date_p10,
-        "date_p50": told.date_p50,
-        "date_p90": told.date_p90,
-        "distance_p10": _true(told.odometer_p10_km, shift, offset),
-        "distance_p50": _true(told.odometer_p50_km, shift, offset),
-        "distance_p90": _true(told.odometer_p90_km, shift, offset),
-        "odometer_p10": told.odometer_p10_km,
-        "odometer_p50": told.odometer_p50_km,
-        "odometer_p90": told.odometer_p90_km,
-        "method": METHOD,
-        "no_answer": _why(answer.state, why, fit),
-    }
+) -> list[dict[str, Any]]:
+    """Forecasts by a line for the seated parts that the model does not answer for."""
+    group = found.group
+    lives = group.lives
+    done = set(answered(found).tolist())
+    left = [code for code in range(len(lives)) if lives.seated[code] and code not in done]
+    if not left:
+        return []
+    why = why_silent(found)
+    reason = {(str(lives.part[code]), int(lives.life[code])): why[code] for code in left}
+    family = {(str(lives.part[code]), int(lives.life[code])): str(group.family[code]) or None for code in left}
+    rows: list[dict[str, Any]] = []
+    parts = sorted({part for part, _ in reason})
+    for series in life_series(db, as_of, group=(group.measure, group.protocol), parts=parts):
+        key = (series.part, series.life)
+        if series.current and key in reason:
+            pace = paces.get(series.vehicle, NoAnswer("no odometer was recorded"))
+            meter = meters.get(series.vehicle)
+            rows += line_forecasts(series, family[key], versions, meter, pace, settings, as_of, reason[key])
+    return rows
 
 
-def _why(state: State, told: str | None, fit: LineFit | NoAnswer) -> str | None:
-    if state == State.NO_LIMIT:
-        return fit.reason if isinstance(fit, NoAnswer) else None
-    return told
-
-
-def _now(series: LifeSeries, trend: Trend, pace: Usage | NoAnswer, meter: MeterHistory | None) -> tuple[float, float]:
-    """Exposure of the part and what the meter shows: today when the pace is known, else at the last test."""
-    offset = series.offset_km
-    if meter is None or not isfinite(offset):
-        return float("nan"), float("nan")
-    distance = pace.distance_now_km if isinstance(pace, Usage) else _last(trend) + offset
-    return distance - offset, meter.distance.shown(distance)
-
-
-def _last(trend: Trend) -> float:
-    return trend.exposure_km[-1] if trend.exposure_km else float("nan")
-
-
-def _true(odometer: float | None, shift: float, offset: float) -> float | None:
-    return None if odometer is None else finite(odometer - shift + offset)
-
-
-def _groups(rows: list[dict[str, Any]], known: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
-    """Rates by measure, protocol and family: the median and the middle half of the parts' lines."""
-    groups: dict[tuple[str, str, str | None], dict[tuple[str, str], dict[str, Any]]] = {}
-    for row in rows:
-        family = known.get(row["vehicle"], {}).get("family")
-        members = groups.setdefault((row["measure"], row["protocol"], family), {})
-        members.setdefault((row["vehicle"], row["part"]), row)
+def _summary(found: Learned) -> list[dict[str, Any]]:
+    """The rate of each family of a group, with its interval; None without an answer."""
+    group, fit = found.group, found.fit
     told = []
-    for (measure, protocol, family), members in sorted(groups.items(), key=lambda item: [str(k) for k in item[0]]):
-        rates = [row["rate"] for row in members.values() if row["rate"] is not None]
-        low, middle, high = np.percentile(rates, [25, 50, 75]) if rates else (None, None, None)
+    families = np.array([str(family) for family in group.family], dtype=object)
+    voting = group.per_life_fitted
+    for family in sorted(set(families)):
+        own = families == family
+        rate = fit if isinstance(fit, NoAnswer) else fit.family_rate(family)
+        low, middle, high = (None, None, None) if isinstance(rate, NoAnswer) else (rate.low, rate.point, rate.high)
         told.append(
             {
-                "measure": measure,
-                "protocol": protocol,
-                "family": family,
-                "parts": len(members),
-                "answered": len(rates),
-                "readings": sum(row["readings"] for row in members.values()),
-                "rate_low": None if low is None else float(low),
-                "rate_median": None if middle is None else float(middle),
-                "rate_high": None if high is None else float(high),
-                "rate_unit": f"{LEVEL_UNIT[Measure(measure)]} per 10,000 km",
+                "measure": group.measure,
+                "protocol": group.protocol,
+                "family": family or None,
+                "parts": int(own.sum()),
+                "answered": int((own & (found.place >= 0)).sum()),
+                "readings": int(voting[own].sum()),
+                "rate_low": low,
+                "rate_median": middle,
+                "rate_high": high,
+                "rate_unit": f"{group.unit} per 10,000 km",
             }
         )
     return told

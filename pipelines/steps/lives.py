@@ -13,15 +13,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipelines.steps.facts import facts_sha256
 from pipelines.workspace import Workspace
 from wearlab.config import Settings
-from wearlab.lives.exposure import exposures
+from wearlab.lives.exposure import Exposures, exposures
 from wearlab.lives.fitments import Lives, VehicleStart, follow
-from wearlab.lives.history import TestPoint, WorkPoint
+from wearlab.lives.history import TestPoint, WorkPoint, events
 from wearlab.lives.odometer import Distance, MeterChange, true_distance
-from wearlab.records import WorkKind
+from wearlab.records import Start, WorkKind
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
 
@@ -77,8 +78,11 @@ def open_with_lives(place: Workspace) -> Database:
     return place.open(read_only=True)
 
 
-def rebuild_lives(db: Database, settings: Settings) -> None:
-    """Rebuild `fitment` and `fitted` from the facts. Call it inside a transaction."""
+def rebuild_lives(db: Database, settings: Settings, meters: dict[str, MeterHistory] | None = None) -> None:
+    """Rebuild `fitment` and `fitted` from the facts. Call it inside a transaction.
+
+    `meters` are the histories of all vehicles, if they are at hand.
+    """
     tests = db.records(
         """
         WITH files AS (SELECT file_id, row_number() OVER (ORDER BY sha256) AS number FROM source_file)
@@ -102,8 +106,9 @@ def rebuild_lives(db: Database, settings: Settings) -> None:
         )
         for row in tests
     ]
-    meters = meter_histories(db)
-    lives = follow(points, _work_points(db), _starts(db, settings))
+    meters = meter_histories(db) if meters is None else meters
+    works = _work_points(db)
+    lives = follow(points, works, _starts(db, settings))
     distance = np.array(
         [_number(meters[p.vehicle].of(p.day, p.odometer_km)) if p.vehicle in meters else nan for p in points]
     )
@@ -114,8 +119,8 @@ def rebuild_lives(db: Database, settings: Settings) -> None:
     told = exposures(lives, distance, distance_at)
     db.run("DELETE FROM fitment")
     db.run("DELETE FROM fitted")
-    db.append("fitment", _table([fitment.row() for fitment in told.fitments]))
-    db.append("fitted", _fitted(tests, lives, distance, told.exposure_km))
+    db.append("fitment", _table([{**fitment.row(), "life": fitment.life} for fitment in told.fitments]))
+    db.append("fitted", _fitted(tests, lives, distance, told, _cleaned(points, works, lives)))
     db.run("INSERT OR REPLACE INTO meta VALUES ('lives', ?)", [_stamp(db, settings)])
 
 
@@ -183,20 +188,54 @@ def _starts(db: Database, settings: Settings) -> dict[str, VehicleStart]:
 
 
 def _fitted(
-    tests: list[dict[str, Any]], lives: Lives, distance: np.ndarray[Any, Any], exposure: np.ndarray[Any, Any]
+    tests: list[dict[str, Any]],
+    lives: Lives,
+    distance: NDArray[np.float64],
+    told: Exposures,
+    cleaned: NDArray[np.int64],
 ) -> pd.DataFrame:
-    rows = [
+    if not tests:
+        return pd.DataFrame()
+    of = [lives.fitments[k] for k in lives.fitment_of]
+    late = told.late[list(lives.fitment_of)]
+    return pd.DataFrame(
         {
-            "test_id": row["test_id"],
-            "position": row["position"],
-            "part": lives.fitments[lives.fitment_of[k]].part,
-            "life": lives.fitments[lives.fitment_of[k]].life,
-            "distance_km": _none(distance[k]),
-            "exposure_km": _none(exposure[k]),
+            "test_id": [row["test_id"] for row in tests],
+            "position": [row["position"] for row in tests],
+            "part": [fitment.part for fitment in of],
+            "life": [fitment.life for fitment in of],
+            "distance_km": distance,
+            "exposure_km": told.exposure_km,
+            "gathered_km": told.gathered_km,
+            # a life of a known beginning whose distance cannot be told counts like one that began unseen
+            "start": [str(Start.FIRST_TEST) if late[k] else fitment.start for k, fitment in enumerate(of)],
+            "cleaned": cleaned,
         }
-        for k, row in enumerate(tests)
-    ]
-    return _table(rows)
+    )
+
+
+def _cleaned(points: list[TestPoint], works: list[WorkPoint], lives: Lives) -> NDArray[np.int64]:
+    """How often each test point's part was cleaned in its life before that test."""
+    count = np.zeros(len(points), dtype=np.int64)
+    steps: dict[tuple[str, int], list[tuple[date, str, int]]] = defaultdict(list)
+    for step in lives.steps:
+        steps[step.part, step.life].append((step.day, step.vehicle, step.order))
+    if not steps:
+        return count
+    # the order within a day is settled only for the vehicles it matters for
+    homes = {step.vehicle for step in lives.steps}
+    kept = [k for k, point in enumerate(points) if point.vehicle in homes]
+    order = {
+        kept[event.index]: event.order
+        for event in events([points[k] for k in kept], [work for work in works if work.vehicle in homes])
+        if isinstance(event.point, TestPoint)
+    }
+    for k, place in enumerate(lives.fitment_of):
+        fitment = lives.fitments[place]
+        for day, vehicle, at in steps.get((fitment.part, fitment.life), ()):
+            same_day = day == points[k].day and vehicle == points[k].vehicle and at < order[k]
+            count[k] += day < points[k].day or same_day
+    return count
 
 
 def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -205,7 +244,3 @@ def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
 
 def _number(value: float | None) -> float:
     return nan if value is None else value
-
-
-def _none(value: float) -> float | None:
-    return float(value) if isfinite(value) else None

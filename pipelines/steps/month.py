@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from pipelines.steps.fleet_facts import gather_fleet
+from pipelines.steps.part_states import PartKey, latest_states, method_words
 from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
+from pipelines.steps.wear_told import wear_groups
 from pipelines.workspace import Workspace
 from wearlab import __version__
+from wearlab.charts.series import MODEL
 from wearlab.charts.words import day_words, level_words, limit_words, measure_words, month_words, position_words
 from wearlab.config import Settings
 from wearlab.pack.order import count_states, crossings_by_month, sort_attention, worst
@@ -35,7 +38,10 @@ def write_month(
     """Write `reports/NAME/index.html` as of a day; return its path and what needs attention."""
     told = say or (lambda text: None)
     with place.open() as db:
-        fleet = gather_fleet(db, place, as_of)
+        # of the learning only where a group begins, not every pass of its fit
+        fleet = gather_fleet(
+            db, place, as_of, say=lambda text: told(f"  learning: {text}") if text.endswith(": reading") else None
+        )
         view = month_view(db, place.settings, fleet, told)
     page = write_page(view, place.reports / name / "index.html", progress=say)
     return {
@@ -106,11 +112,12 @@ def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callabl
         as_of=fleet.as_of,
         workspace=settings.name,
         version=__version__,
-        attention=attention(rows, settings),
+        attention=attention(rows, settings, latest_states(fleet.wear)),
         counts=count_states(states),
         crossings=crossings_by_month([(r["date_p10"], r["date_p50"], r["date_p90"]) for r in rows], fleet.as_of),
         fleet=tuple(fleet_row(view) for view in views),
         vehicles=tuple(views),
+        wear=wear_groups(db, fleet.run),
         files=tuple(
             FileRow(
                 file=item["file"],
@@ -132,8 +139,13 @@ def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callabl
     )
 
 
-def attention(rows: Sequence[dict[str, Any]], settings: Settings) -> tuple[Attention, ...]:
-    """What somebody has to act on, most pressing first, one item a part (its most pressing measure)."""
+def attention(
+    rows: Sequence[dict[str, Any]], settings: Settings, states: Mapping[PartKey, dict[str, Any]]
+) -> tuple[Attention, ...]:
+    """What somebody has to act on, most pressing first, one item a part (its most pressing measure).
+
+    `states` is what the wear model says of each part.
+    """
     sources = {rule.name: rule.source for rule in settings.limits}
     items = sort_attention(
         Attention(
@@ -152,6 +164,7 @@ def attention(rows: Sequence[dict[str, Any]], settings: Settings) -> tuple[Atten
             level_low=row["level_low"],
             level_high=row["level_high"],
             unit=row["unit"],
+            reference=_reference(row, states),
             limit=row["limit"],
             direction=row["direction"],
             rule=row["rule"],
@@ -168,6 +181,11 @@ def attention(rows: Sequence[dict[str, Any]], settings: Settings) -> tuple[Atten
     for item in items:
         first.setdefault((item.vehicle, item.part), item)
     return tuple(first.values())
+
+
+def _reference(row: dict[str, Any], states: Mapping[PartKey, dict[str, Any]]) -> str:
+    found = states.get((row["part"], row["measure"], row["protocol"]))
+    return "" if found is None or method_words(row["method"]) != MODEL else str(found["reference"])
 
 
 def reason(row: dict[str, Any]) -> str:
@@ -223,7 +241,8 @@ def _settings(settings: Settings) -> tuple[tuple[str, str], ...]:
         ("visit interval", f"{visits.every_days} days"),
         (
             "forecast",
-            "simple line per part on readings as measured, not calibrated; dates are 10, 50 and 90 % points",
+            "first passage of the level of the wear model, a simple line where it has no answer; dates are 10, 50 "
+            "and 90 % points, not checked against later tests",
         ),
     ]
     pairs += [

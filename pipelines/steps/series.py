@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from math import isfinite, nan
@@ -125,18 +126,27 @@ class Trend:
         return f" (left out: {', '.join(words)})" if words else ""
 
 
-def life_series(db: Database, until: date, vehicle: str | None = None) -> list[LifeSeries]:
-    """Every life's series up to a day, of one vehicle or of all.
+def life_series(
+    db: Database,
+    until: date,
+    vehicle: str | None = None,
+    group: tuple[str, str] | None = None,
+    parts: Sequence[str] | None = None,
+) -> list[LifeSeries]:
+    """Every life's series up to a day; `vehicle`, `group` (measure, protocol) and `parts` narrow it down.
 
     A series carries the position where the part sits or last sat; `current` is false once it was taken out.
     """
     seats = {
-        (part, home): (position, to_date is None or to_date > until)
-        for home, position, part, to_date in db.rows(
-            "SELECT vehicle, position, part, to_date FROM fitment WHERE from_date <= ? ORDER BY from_date, from_order",
+        (part, home): (position, life, to_date is None or to_date > until)
+        for home, position, part, life, to_date in db.rows(
+            "SELECT vehicle, position, part, life, to_date FROM fitment WHERE from_date <= ? "
+            "ORDER BY from_date, from_order",
             [until],
         )
     }
+    measure, protocol = group or (None, None)
+    named = None if parts is None else list(parts)
     rows = db.records(
         """
         SELECT r.vehicle, r.position, f.part, f.life, r.measure, r.protocol, r.tested_on, r.level, r.bound,
@@ -146,31 +156,23 @@ def life_series(db: Database, until: date, vehicle: str | None = None) -> list[L
         FROM reading r JOIN test t USING (test_id)
         JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
         WHERE r.level IS NOT NULL AND r.tested_on <= ? AND (? IS NULL OR r.vehicle = ?) AND r.use <> 'share'
+          AND (? IS NULL OR (r.measure = ? AND r.protocol = ?))
+          AND (? IS NULL OR list_contains(?, f.part))
         ORDER BY r.vehicle, r.measure, r.protocol, f.part, f.life, r.tested_on, r.repeat, r.file_id, r.row_no
         """,
-        [until, vehicle, vehicle],
+        [until, vehicle, vehicle, measure, measure, protocol, named, named],
     )
     groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
     for row in rows:
         key = (row["vehicle"], row["measure"], row["protocol"], row["part"], row["life"])
         groups.setdefault(key, []).append(row)
-    latest = _latest_life(rows)
     made = []
-    for (home, measure, protocol, part, life), members in groups.items():
-        position, seated = seats.get((part, home), (members[-1]["position"], False))
-        current = seated and latest[part] == (life, home)
+    for (home, what, how, part, life), members in groups.items():
+        position, present, seated = seats.get((part, home), (members[-1]["position"], life, False))
+        current = seated and present == life
         points = tuple(_point(row) for row in members)
-        made.append(LifeSeries(home, position, part, life, measure, protocol, current, points))
+        made.append(LifeSeries(home, position, part, life, what, how, current, points))
     return made
-
-
-def _latest_life(rows: list[dict[str, Any]]) -> dict[str, tuple[int, str]]:
-    latest: dict[str, tuple[int, date, str]] = {}
-    for row in rows:
-        found = (row["life"], row["tested_on"], row["vehicle"])
-        if row["part"] not in latest or found > latest[row["part"]]:
-            latest[row["part"]] = found
-    return {part: (life, home) for part, (life, _, home) in latest.items()}
 
 
 def _point(row: dict[str, Any]) -> SeriesPoint:

@@ -10,8 +10,10 @@ from typing import Any
 from pipelines.steps.chart_series import chart_series
 from pipelines.steps.judge import judge_visit
 from pipelines.steps.lives import MeterHistory
+from pipelines.steps.part_states import doubtful, latest_states, part_state
 from pipelines.steps.series import LifeSeries
 from pipelines.steps.visit import family_facts, test_dates
+from pipelines.steps.wear_told import WearTold
 from wearlab.charts.series import Mark, VehicleHistory
 from wearlab.charts.words import measure_words
 from wearlab.config import Settings
@@ -21,7 +23,6 @@ from wearlab.pack.view import (
     JudgedSet,
     JudgedTest,
     PartRow,
-    PartState,
     SetReading,
     VehicleView,
     Verdict,
@@ -45,6 +46,8 @@ class FleetFacts:
     usage: dict[str, Usage | NoAnswer]
     forecasts: dict[str, list[dict[str, Any]]]
     series: dict[str, list[LifeSeries]]
+    wear: WearTold
+    run: int
     as_of: date
 
 
@@ -59,7 +62,11 @@ def vehicle_view(db: Database, fleet: FleetFacts, row: dict[str, Any]) -> Vehicl
     notes = [] if isinstance(usage, Usage) else [usage.reason]
     if name in fleet.meters:
         notes += list(fleet.meters[name].distance.notes)
-    states = tuple(part_state(item, fleet.settings) for item in forecasts)
+    newest = latest_states(fleet.wear)
+    states = tuple(
+        part_state(item, fleet.settings, newest.get((item["part"], item["measure"], item["protocol"])))
+        for item in forecasts
+    )
     pressing = worst(states)
     days = test_dates(db, name, fleet.as_of)
     judged = judge_visit(db, fleet.settings, fleet.versions, row, days[-1]) if days else None
@@ -83,6 +90,7 @@ def vehicle_view(db: Database, fleet: FleetFacts, row: dict[str, Any]) -> Vehicl
         worst_state=pressing.state if pressing else None,
         last_test=judged_test(judged) if judged else None,
         states=states,
+        doubts=doubtful(fleet.series.get(name, []), fleet.wear),
         parts=_parts(db, name, fleet.as_of),
         visits=_visits(db, tests, works, fleet.as_of, name),
         history=_history(fleet, name, works, forecasts),
@@ -100,38 +108,6 @@ def odometer_now(fleet: FleetFacts, name: str) -> float | None:
     if not isinstance(usage, Usage):
         return None
     return fleet.meters[name].distance.shown(usage.distance_now_km)
-
-
-def part_state(item: dict[str, Any], settings: Settings) -> PartState:
-    """One row of the forecast table as the page shows it."""
-    source = next((rule.source for rule in settings.limits if rule.name == item["rule"]), "")
-    return PartState(
-        position=item["position"],
-        part=item["part"],
-        measure=item["measure"],
-        protocol=item["protocol"],
-        unit=item["unit"],
-        state=item["state"],
-        readings=item["readings"],
-        level=item["level"],
-        level_low=item["level_low"],
-        level_high=item["level_high"],
-        next_low=item["next_low"],
-        next_high=item["next_high"],
-        rate=item["rate"],
-        rate_unit=item["rate_unit"] or "",
-        limit=item["limit"],
-        direction=item["direction"],
-        rule=item["rule"],
-        limit_version=item["limit_version"],
-        limit_source=source,
-        date_p10=item["date_p10"],
-        date_p50=item["date_p50"],
-        date_p90=item["date_p90"],
-        odometer_p50_km=item["odometer_p50"],
-        retest_by=item["retest_by"],
-        no_answer=item["no_answer"],
-    )
 
 
 def judged_test(found: Judgement) -> JudgedTest:
@@ -285,7 +261,7 @@ def _history(
     return VehicleHistory(
         vehicle=name,
         as_of=fleet.as_of,
-        series=chart_series(found, forecasts, fleet.settings),
+        series=chart_series(found, forecasts, fleet.settings, fleet.wear),
         marks=tuple(marks),
         calendar=tuple(calendar),
     )

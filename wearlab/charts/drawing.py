@@ -1,4 +1,8 @@
-"""What every wear chart draws: one life's readings, readings beyond the scale, a limit, and both ranges."""
+"""What every wear chart draws: one life's readings, its level, a limit, and both ranges.
+
+Readings stand as they were measured; the level is told under its reference conditions, so that marks may lie beside
+their line where a test ran warmer or at another pressure.
+"""
 
 from __future__ import annotations
 
@@ -9,29 +13,38 @@ from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
 from wearlab.charts.axis import Ground
-from wearlab.charts.series import Limit, Series
-from wearlab.charts.style import LIMIT, PALE, pen
+from wearlab.charts.series import GROSS, Level, Limit, Series
+from wearlab.charts.style import INK, LIMIT, PALE, bars, pen
 from wearlab.charts.words import limit_words
 
 #: States whose forecast is drawn; the others would only cover the readings.
 FORECAST_STATES = ("past limit", "book", "watch")
 
 
-def draw_series(axes: Axes, series: Series, base: Ground) -> tuple[float, float]:
-    """Draw one life's readings with their graduation, and its forecast; return where its label belongs."""
+def draw_series(axes: Axes, series: Series, base: Ground, *, banded: bool = False) -> tuple[float, float]:
+    """Draw one life's readings, level and forecast; return where its label belongs.
+
+    `banded` adds the intervals, which would cover each other where several parts share the axes.
+    """
     style = pen(series.position)
     colour = style.colour if series.current else PALE
+    place = _draw_level(axes, series, base, colour, banded=banded)
     points = sorted(series.points, key=lambda point: (point.day, base.point(point)))
     x = np.array([base.point(point) for point in points])
     y = np.array([point.level for point in points])
+    joined = {"linewidth": 1.1, "linestyle": style.linestyle, "alpha": 0.9}
+    if place is not None:
+        joined = {"linewidth": 0.5, "linestyle": "-", "alpha": 0.35}
+    if place is None or not banded:
+        kept = np.array([point.doubt == "" for point in points])
+        axes.plot(x[kept], y[kept], color=colour, zorder=2, **joined)
     half = np.array([(point.resolution or 0.0) / 2 if point.bound is None else 0.0 for point in points])
-    used = np.array([point.used and point.bound is None for point in points])
-    axes.plot(x, y, color=colour, linewidth=1.1, linestyle=style.linestyle, alpha=0.9, zorder=2)
     if np.any(half > 0):
         low, high = (y - half)[half > 0], (y + half)[half > 0]
-        axes.vlines(x[half > 0], low, high, color=colour, linewidth=2.0, alpha=0.4)
+        bars(axes, x[half > 0], low, high, color=colour, linewidth=2.0, alpha=0.4)
+    used = np.array([point.used and not point.doubt and point.bound is None for point in points])
     axes.plot(x[used], y[used], style.marker, color=colour, markersize=4.2, markeredgewidth=0, zorder=3)
-    plain = np.array([not point.used and point.bound is None for point in points])
+    plain = np.array([(not point.used or bool(point.doubt)) and point.bound is None for point in points])
     if plain.any():
         axes.plot(
             x[plain], y[plain], style.marker, markerfacecolor="white", markeredgecolor=colour, markersize=4.2,
@@ -41,13 +54,47 @@ def draw_series(axes: Axes, series: Series, base: Ground) -> tuple[float, float]
         for index, point in enumerate(points):
             if point.bound == bound:
                 draw_beyond(axes, x[index], y[index], colour, marker, away)
-    if series.current and series.line is not None and series.state in FORECAST_STATES:
-        km = np.array(series.line.distance_km) / 1000.0
-        ahead = np.concatenate(([x[-1]], km[km > x[-1]]))
-        if base.by_distance and ahead.size > 1:
-            level = np.interp(ahead, km, np.array(series.line.level))
-            axes.plot(ahead, level, color=colour, linewidth=1.3, linestyle=(0, (1.0, 1.4)), zorder=2.4)
-    return float(x[-1]), float(y[-1])
+    for index, point in enumerate(points):
+        if point.doubt == GROSS:
+            draw_gross(axes, x[index], y[index], colour, named=banded)
+    return place or (float(x[-1]), float(y[-1]))
+
+
+def _draw_level(axes: Axes, series: Series, base: Ground, colour: str, *, banded: bool) -> tuple[float, float] | None:
+    """Draw the level and the forecast; return where the level ends, None where there is none to draw."""
+    level = series.level
+    if level is None or not base.by_distance:
+        return None
+    style = pen(series.position)
+    km = np.array(level.distance_km) / 1000.0
+    shown = {"color": colour, "linestyle": style.linestyle, "linewidth": 1.4, "zorder": 2.2}
+    if km.size == 1:
+        if banded:
+            bars(axes, km, np.array(level.low), np.array(level.high), color=colour, linewidth=1.2, zorder=2.2)
+        axes.plot(km, level.level, "_", color=colour, markersize=9, markeredgewidth=1.6, zorder=2.3)
+    else:
+        axes.plot(km, level.level, **shown)
+    if banded:
+        fill_level(axes, level, colour, 0.16)
+    ahead = series.ahead
+    if series.current and ahead is not None and series.state in FORECAST_STATES:
+        axes.plot(
+            np.array(ahead.distance_km) / 1000.0, ahead.level, color=colour, linewidth=1.3,
+            linestyle=(0, (1.0, 1.4)), zorder=2.4,
+        )  # fmt: skip
+        if banded:
+            fill_level(axes, ahead, colour, 0.09)
+    return float(km[-1]), float(level.level[-1])
+
+
+def fill_level(axes: Axes, level: Level, colour: str, alpha: float) -> None:
+    """Fill a level's interval; its edges are drawn too, for those who do not see the tint."""
+    km = np.array(level.distance_km) / 1000.0
+    if km.size < 2:
+        return
+    axes.fill_between(km, level.low, level.high, color=colour, alpha=alpha, linewidth=0, zorder=1)
+    for edge in (level.low, level.high):
+        axes.plot(km, edge, color=colour, linewidth=0.5, alpha=0.5, zorder=1.1)
 
 
 def draw_beyond(axes: Axes, x: float, y: float, colour: str, marker: str, away: int) -> None:
@@ -58,6 +105,17 @@ def draw_beyond(axes: Axes, x: float, y: float, colour: str, marker: str, away: 
         annotation_clip=False,
     )  # fmt: skip
     axes.plot([x], [y], "_", color=colour, markersize=7, markeredgewidth=1.6, zorder=3)
+
+
+def draw_gross(axes: Axes, x: float, y: float, colour: str, *, named: bool) -> None:
+    """Draw a ring with a cross around a gross error; `named` writes the word beside it."""
+    axes.plot([x], [y], "o", markerfacecolor="none", markeredgecolor=INK, markersize=9, markeredgewidth=0.9, zorder=3.4)
+    axes.plot([x], [y], "x", color=INK, markersize=5, markeredgewidth=1.0, zorder=3.5)
+    if named:
+        axes.annotate(
+            GROSS, xy=(x, y), xytext=(7, 0), textcoords="offset points", ha="left", va="center", fontsize=8,
+            color=INK, zorder=3.6,
+        )  # fmt: skip
 
 
 def draw_limit(axes: Axes, limit: Limit) -> None:
@@ -72,10 +130,11 @@ def draw_limit(axes: Axes, limit: Limit) -> None:
 
 
 def set_ranges(axes: Axes, group: Sequence[Series], base: Ground) -> None:
-    """Set both ranges: all readings, the limits, and the forecast as far as the readings stay legible."""
+    """Set both ranges: all readings and levels, the limits, and the forecast as far as the readings stay legible."""
     x = np.array([base.point(point) for series in group for point in series.points])
     y = [point.level for series in group for point in series.points]
     y += [series.limit.value for series in group if series.limit is not None]
+    y += [value for series in group if series.level is not None for value in series.level.level]
     start, end = float(x.min()), float(x.max())
     span = max(end - start, 12.0 if base.by_distance else 200.0)
     wanted = [end]

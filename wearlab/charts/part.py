@@ -1,4 +1,4 @@
-"""One part's chart: readings with their graduation, the line with its interval, the forecast to the limit."""
+"""One part's chart: readings with their graduation, the level with its interval, the forecast to the limit."""
 
 from __future__ import annotations
 
@@ -7,45 +7,61 @@ from matplotlib.axes import Axes
 
 from wearlab.charts.axis import draw_calendar, draw_marks, ground
 from wearlab.charts.drawing import draw_limit, draw_series, set_ranges
-from wearlab.charts.series import Series, VehicleHistory
-from wearlab.charts.style import INK, MUTED, house_style, open_figure, pen
+from wearlab.charts.series import LINE, Series, VehicleHistory
+from wearlab.charts.style import INK, MUTED, house_style, open_figure
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.vehicle import describe
 from wearlab.charts.words import cell, limit_words, measure_words, position_words, when_words
 
-WIDTH, HEIGHT = 440.0, 262.0
+WIDTH, HEIGHT = 440.0, 274.0
+
+#: signs of a note that fit into one line
+_LINE = 92
 
 
 def part_chart(history: VehicleHistory, series: Series) -> Chart:
     """Return the chart of one series of a vehicle's history; the series must have at least one reading."""
     base = ground(history)
-    style = pen(series.position)
     where = position_words(series.position)
     subject = cell(f"{history.vehicle} {where}: {measure_words(series.measure)}, {series.protocol}")
     with house_style():
-        figure, axes = open_figure(WIDTH, HEIGHT, left=40, right=62, top=62, bottom=32)
+        figure, axes = open_figure(WIDTH, HEIGHT, left=40, right=62, top=74, bottom=32)
         shown = subject if len(subject) <= 62 else subject[:61] + "…"
         heading = f"{shown}  ({cell(series.unit)})"
         figure.text(4 / WIDTH, 1 - 14 / HEIGHT, heading, fontsize=10, fontweight="bold", color=INK)
         set_ranges(axes, (series,), base)
         draw_marks(axes, base, history.marks)
-        note, when = series.no_answer or "", ""
-        if series.line is not None and base.by_distance:
-            km = np.array(series.line.distance_km) / 1000.0
-            axes.fill_between(
-                km, series.line.low, series.line.high, color=style.colour, alpha=0.13, linewidth=0, zorder=1
-            )
-            axes.plot(km, series.line.level, color=style.colour, linewidth=1.4, zorder=2.2)
-            note = f"{series.line.method}; band {series.line.coverage:.0%} of the level"
-        draw_series(axes, series, base)
+        draw_series(axes, series, base, banded=True)
+        lines = notes(series)
         if series.limit is not None:
             draw_limit(axes, series.limit)
             when = _draw_crossing(axes, series, base.by_distance)
+            lines = ((when, *lines) if when else lines)[:3]
         draw_calendar(axes, base)
-        figure.text(4 / WIDTH, 1 - 27 / HEIGHT, cell(when or note), fontsize=8.5, color=INK)
-        if when:
-            figure.text(4 / WIDTH, 1 - 39 / HEIGHT, cell(note), fontsize=8, color=MUTED)
+        for row, text in enumerate(lines):
+            figure.text(
+                4 / WIDTH, 1 - (28 + 12 * row) / HEIGHT, cell(text), fontsize=8 if row else 8.5,
+                color=MUTED if row else INK,
+            )  # fmt: skip
         return finish(figure, subject, describe((series,)))
+
+
+def notes(series: Series) -> tuple[str, ...]:
+    """Return what the level drawn is and under which conditions, in lines that fit under the title."""
+    level = series.level
+    if level is None:
+        return (_cut(series.no_answer or ""),) if series.no_answer else ()
+    band = f"band {level.coverage:.0%} of the level"
+    if series.ahead is not None:
+        band += f", fan {series.ahead.coverage:.0%}"
+    if level.method == LINE:
+        return (f"no answer of the wear model; {LINE}; {band}", "readings and line as measured")
+    under = f"level under {series.reference}" if series.reference else "level as measured"
+    return (f"{level.method}; {band}", _cut(f"{under}; marks are readings as measured"))
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _LINE else text[: _LINE - 1] + "…"
 
 
 def _draw_crossing(axes: Axes, series: Series, by_distance: bool) -> str:

@@ -1,4 +1,4 @@
-"""What a chart draws, as plain values: readings, a fitted line, a forecast crossing, a limit, marks of work.
+"""What a chart draws, as plain values: readings, level and forecast, a crossing, a limit, marks of work.
 
 Levels are in the level unit of their measure, distances are kilometres of true distance (meter changes
 undone) and days are calendar dates. Every class is frozen, so equal input gives an equal picture.
@@ -8,6 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+
+#: what the wear model said of a reading that it nearly left out
+GROSS = "gross error"
+
+#: the methods a level may come from, in words; the line is shown only where the model has no answer
+MODEL = "wear model"
+LINE = "simple line, not calibrated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,16 +33,15 @@ class Point:
     resolution: float | None = None
     #: "good", or the word of the rule that doubts the reading
     quality: str = "good"
-    #: False for a reading that is shown but stays out of the line
+    #: False for a reading that is shown but has no part in the level
     used: bool = True
+    #: why it has little or no part in the level: `GROSS`, or a few words ("outside the range of correction")
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """A fitted level over distance with its interval, sampled at `distance_km` (all tuples of one length).
-
-    The samples run as far as the line should be drawn; what lies past the last reading is drawn as forecast.
-    """
+class Level:
+    """A level over distance with its interval, sampled at `distance_km` (all tuples of one length)."""
 
     distance_km: tuple[float, ...]
     level: tuple[float, ...]
@@ -43,8 +49,8 @@ class Line:
     high: tuple[float, ...]
     #: share of the interval, 0.9 = 90 %
     coverage: float = 0.9
-    #: the method in words, printed beside the line
-    method: str = "simple line, not calibrated"
+    #: the method in words, printed beside the level
+    method: str = MODEL
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +87,17 @@ class Series:
     position: str
     part: str
     points: tuple[Point, ...]
-    line: Line | None = None
+    #: through the tests; one sample when there was one test
+    level: Level | None = None
+    #: from the last test on
+    ahead: Level | None = None
+    #: the conditions that `level` and `ahead` are told under; empty: as measured
+    reference: str = ""
     forecast: Forecast | None = None
     limit: Limit | None = None
     #: word of `wearlab.records.State`; None when the part was not forecast
     state: str | None = None
-    #: why there is no line or forecast, one sentence
+    #: why there is no level or forecast, one sentence
     no_answer: str | None = None
     #: False for a part that is no longer at this position; it is drawn pale
     current: bool = True

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 INK = "#1d2733"
 MUTED = "#566270"
@@ -146,7 +148,9 @@ def draw_scales(axes: Axes, *, below: str = "", numbers_below: bool = True, whol
     low, high = axes.get_ylim()
     locator = MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10], integer=whole)
     levels = _inside(locator.tick_values(low, high), low, high)
-    axes.hlines(levels, left, right, color=GRID, linewidth=0.7, zorder=0.5)
+    edges = np.array(levels)
+    bars(axes, edges, np.full(edges.size, left), np.full(edges.size, right), across=True, color=GRID, linewidth=0.7,
+         zorder=0.5)  # fmt: skip
     look: dict[str, Any] = {"fontsize": 8.5, "color": MUTED, "textcoords": "offset points"}
     for level in levels:
         axes.annotate(f"{level:,.6g}", (left, level), xytext=(-3, 0), ha="right", va="center", **look)
@@ -156,6 +160,19 @@ def draw_scales(axes: Axes, *, below: str = "", numbers_below: bool = True, whol
     if below:
         drop = -13 if numbers_below else -4
         axes.annotate(below, ((left + right) / 2, low), xytext=(0, drop), ha="center", va="top", **look)
+
+
+def bars(
+    axes: Axes, at: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64], *,
+    across: bool = False, **look: Any,
+) -> None:  # fmt: skip
+    """Draw bars from `low` to `high` at places of shape (n,) as one path: a path each would fill half a page.
+
+    `across` lays them along the x axis.
+    """
+    along = np.column_stack([low, high, np.full(at.size, np.nan)]).ravel()
+    place = np.repeat(at, 3)
+    axes.plot(*((along, place) if across else (place, along)), solid_capstyle="butt", **look)
 
 
 def _inside(values: Iterable[float], low: float, high: float) -> list[float]:

@@ -94,7 +94,7 @@ def _attributes(style: str) -> list[tuple[str, str]]:
             pairs.append((name, value.removesuffix("px")))
         elif name == "font-weight" and value not in ("400", "normal"):
             pairs.append((name, value))
-        elif name and name not in _DROPPED:
+        elif name and name not in _DROPPED and not (name == "stroke-dashoffset" and value == "0"):
             pairs.append((name, _short(value) if name == "stroke-dasharray" else value))
     return pairs
 

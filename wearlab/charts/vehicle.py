@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from wearlab.charts.axis import Ground, draw_calendar, draw_marks, ground
 from wearlab.charts.drawing import FORECAST_STATES, draw_limit, draw_series, set_ranges
 from wearlab.charts.labels import Label, write_labels
-from wearlab.charts.series import Series, VehicleHistory
+from wearlab.charts.series import GROSS, LINE, Series, VehicleHistory
 from wearlab.charts.style import INK, dress, house_style, open_figure, pen
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.words import (
@@ -83,7 +83,7 @@ def draw_panel(axes: Axes, history: VehicleHistory, group: Sequence[Series], bas
     for series in group:
         end = draw_series(axes, series, base)
         if series.current:
-            labels.append(Label(*end, _end_label(series), pen(series.position).colour))
+            labels.append(Label(*end, _end_label(series, base.by_distance), pen(series.position).colour))
     limits = {(s.limit.value, s.limit.direction): s.limit for s in group if s.limit is not None}
     for limit in limits.values():
         draw_limit(axes, limit)
@@ -92,7 +92,7 @@ def draw_panel(axes: Axes, history: VehicleHistory, group: Sequence[Series], bas
 
 
 def describe(group: Sequence[Series]) -> str:
-    """Return the text alternative of a panel: the span, the last levels, the limit and forecast crossings."""
+    """Return the text alternative of a panel: span, last readings, levels, doubts, the limit and crossings."""
     days = [point.day for series in group for point in series.points]
     now = [series for series in group if series.current] or list(group)
     sentences = [f"Readings from {day_words(min(days))} to {day_words(max(days))}."]
@@ -100,7 +100,8 @@ def describe(group: Sequence[Series]) -> str:
     for series in now:
         point = max(series.points, key=lambda point: point.day)
         last.append(f"{position_words(series.position)} {bound_words(point.level, point.bound)}")
-    sentences.append(f"Last levels in {now[0].unit}: {', '.join(last)}.")
+    sentences.append(f"Last readings in {now[0].unit}: {', '.join(last)}.")
+    sentences += _level_sentences(now) + _doubt_sentences(group)
     for limit in {s.limit for s in group if s.limit is not None}:
         side = "more" if limit.direction == "above" else "less"
         sentences.append(f"Limit {limit_words(limit.value, now[0].unit)}: {side} is past it.")
@@ -114,8 +115,46 @@ def describe(group: Sequence[Series]) -> str:
     return " ".join(sentences)
 
 
-def _end_label(series: Series) -> str:
+def _level_sentences(now: Sequence[Series]) -> list[str]:
+    """Tell the levels at the last test with their intervals, one sentence a method and reference."""
+    told: dict[tuple[str, str, float], list[str]] = {}
+    for series in now:
+        level = series.level
+        if level is not None:
+            span = f"{level_words(level.level[-1])} ({level_words(level.low[-1])} to {level_words(level.high[-1])})"
+            key = (level.method, series.reference, level.coverage)
+            told.setdefault(key, []).append(f"{position_words(series.position)} {span}")
+    sentences = []
+    for (method, reference, coverage), parts in told.items():
+        how = f"by a {method}" if method == LINE else f"of the {method}"
+        under = f" under {reference}" if reference else ", as measured"
+        sentences.append(f"Levels {how}{under}, with {coverage:.0%} interval: {', '.join(parts)}.")
+    return sentences
+
+
+def _doubt_sentences(group: Sequence[Series]) -> list[str]:
+    """Name the gross errors one by one, and count what else stays out of the level."""
+    sentences = []
+    for series in group:
+        where = position_words(series.position)
+        for point in series.points:
+            if point.doubt == GROSS:
+                reading = bound_words(point.level, point.bound)
+                sentences.append(f"{where.capitalize()} reads {reading} on {day_words(point.day)}: {GROSS}.")
+    others: dict[str, int] = {}
+    for series in group:
+        for point in series.points:
+            if point.doubt and point.doubt != GROSS:
+                others[point.doubt] = others.get(point.doubt, 0) + 1
+    for doubt, count in others.items():
+        sentences.append(f"{count} {'reading' if count == 1 else 'readings'} {doubt}.")
+    return sentences
+
+
+def _end_label(series: Series, by_distance: bool) -> str:
     short = series.position if series.position.isdecimal() else cell(position_words(series.position))
+    if series.level is not None and by_distance:
+        return f"{short}: {level_words(series.level.level[-1])}"
     last = max(series.points, key=lambda point: point.day)
     sign = {"at_least": "≥", "at_most": "≤"}.get(last.bound or "", "")
     return f"{short}: {sign}{level_words(last.level)}"

@@ -19,12 +19,16 @@ from wearlab.lives.fitments import Fitment, Lives
 class Exposures:
     """`exposure_km` has one value a test point, NaN where unknown; the fitments carry `exposure_before_km`.
 
-    `from_km[k]` is the vehicle's true distance at which fitment k began to count, NaN when unknown.
+    `gathered_km` is the share of it that was gathered on the vehicle of that test point. `from_km[k]` is the vehicle's
+    true distance at which fitment k began to count, NaN when unknown. `late[k]` is true where the life of fitment k
+    counts only from its first test, because the distance of the day it began cannot be told.
     """
 
     fitments: tuple[Fitment, ...]
     exposure_km: NDArray[np.float64]
     from_km: NDArray[np.float64]
+    gathered_km: NDArray[np.float64]
+    late: NDArray[np.bool_]
 
 
 def exposures(
@@ -61,20 +65,27 @@ def exposures(
     chains: dict[tuple[str, int], list[int]] = defaultdict(list)
     for k, fitment in enumerate(lives.fitments):
         chains[fitment.part, fitment.life].append(k)
-    before = np.zeros(count)
+    before, here, late = np.zeros(count), np.zeros(count), np.zeros(count, dtype=bool)
     for chain in chains.values():
         gathered = 0.0
-        for k in sorted(chain, key=lambda k: _when(lives.fitments[k])):
-            before[k] = gathered
+        by_vehicle: dict[str, float] = defaultdict(float)
+        ordered = sorted(chain, key=lambda k: _when(lives.fitments[k]))
+        for k in ordered:
             fitment = lives.fitments[k]
-            end = nan if fitment.to_date is None else distance_at(fitment.vehicle, fitment.to_date)
-            gathered += max(end - from_km[k], 0.0) if isfinite(end) else nan
-    exposure = before[of] + distance - from_km[of] if of.size else np.zeros(0)
+            before[k], here[k], late[k] = gathered, by_vehicle[fitment.vehicle], unknown[ordered[0]]
+            if fitment.to_date is None:
+                continue  # where a part still sits, nothing comes after
+            end = distance_at(fitment.vehicle, fitment.to_date)
+            more = max(end - from_km[k], 0.0) if isfinite(end) else nan
+            gathered += more
+            by_vehicle[fitment.vehicle] += more
+    driven = distance - from_km[of] if of.size else np.zeros(0)
+    exposure = before[of] + driven if of.size else driven
     fitments = tuple(
         replace(fitment, exposure_before_km=float(km) if isfinite(km) else None)
         for fitment, km in zip(lives.fitments, before, strict=True)
     )
-    return Exposures(fitments, exposure, from_km)
+    return Exposures(fitments, exposure, from_km, here[of] + driven if of.size else driven, late)
 
 
 def _when(fitment: Fitment) -> tuple[date, date, int]:

@@ -14,8 +14,10 @@ from markupsafe import Markup
 
 from wearlab.charts import words
 from wearlab.charts.fleet import crossings_chart, states_chart
+from wearlab.pack import wear_words
 from wearlab.pack.order import mark, urgency
 from wearlab.pack.pictures import VehiclePictures, position_order, vehicle_pictures
+from wearlab.pack.state_tables import state_tables
 from wearlab.pack.view import Attention, MonthView, VehicleView
 from wearlab.records import STATE_MARK
 
@@ -119,6 +121,13 @@ def _between(low: float | None, high: float | None) -> str:
     return f"({words.level_words(low)} to {words.level_words(high)})"
 
 
+def _span(low: float | None, high: float | None) -> str:
+    """Return "41.0 to 52.3", or a dash when an end is missing."""
+    if low is None or high is None:
+        return "–"
+    return f"{words.level_words(low)} to {words.level_words(high)}"
+
+
 def _showable(value: Any) -> Any:
     """Take control signs and broken characters, which no page may hold, out of text that is not markup."""
     return words.cell(value) if isinstance(value, str) and not isinstance(value, Markup) else value
@@ -144,6 +153,7 @@ def _environment() -> Environment:
         "anchor": anchor,
         "slug": lambda state: (state or "none").replace(" ", "-") if state in STATE_MARK else "none",
         "identity": _identity,
+        "figure": wear_words.figure,
         "svg": lambda chart: Markup(chart.svg),
     }
     environment.filters.update(filters)
@@ -151,6 +161,13 @@ def _environment() -> Environment:
         when=words.when_words,
         bound=words.bound_words,
         between=_between,
+        span=_span,
+        state_tables=state_tables,
+        scale_words=wear_words.scale_words,
+        effect_tables=wear_words.effect_tables,
+        gross_heading=wear_words.gross_heading,
+        gross_sentence=wear_words.gross_sentence,
+        notes_of=wear_words.notes_of,
         by_position=lambda rows: sorted(rows, key=lambda row: position_order(row.position)),
         by_urgency=lambda rows: sorted(rows, key=lambda row: (urgency(row.worst_state), row.vehicle)),
     )

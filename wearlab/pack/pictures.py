@@ -53,7 +53,7 @@ def vehicle_pictures(history: VehicleHistory | None) -> VehiclePictures:
         part_chart(history, series)
         for group in groups
         for series in group
-        if series.current and series.state in PART_CHART_STATES and series.line is not None
+        if series.current and series.state in PART_CHART_STATES and series.level is not None
     )
     return VehiclePictures(drawn, parts)
 
@@ -83,5 +83,6 @@ def position_order(position: str) -> tuple[int, str]:
 
 
 def _reading_words(point: Point) -> str:
-    doubt = "" if point.quality == "good" else f" ({point.quality.replace('_', ' ')})"
-    return bound_words(point.level, point.bound) + doubt
+    doubts = [] if point.quality == "good" else [point.quality.replace("_", " ")]
+    doubts += [point.doubt] if point.doubt else []
+    return bound_words(point.level, point.bound) + (f" ({', '.join(doubts)})" if doubts else "")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from wearlab.charts.series import MonthCount, StateCount, VehicleHistory
+from wearlab.pack.wear import WearGroup
 from wearlab.study.cautions import ALL
 
 
@@ -31,11 +32,12 @@ class Attention:
     date_p50: date | None = None
     date_p90: date | None = None
     odometer_p50_km: float | None = None
-    #: level now with its interval, in `unit`
+    #: level now with its interval, in `unit`, under the conditions `reference`
     level: float | None = None
     level_low: float | None = None
     level_high: float | None = None
     unit: str = ""
+    reference: str = ""
     limit: float | None = None
     #: "above" or "below": the side of the limit that is wrong
     direction: str | None = None
@@ -143,7 +145,12 @@ class PartRow:
 
 @dataclass(frozen=True, slots=True)
 class PartState:
-    """Level, rate and forecast of one part in one measure and protocol."""
+    """Level, rate and forecast of one part in one measure and protocol.
+
+    Three intervals are kept apart: `level_low` to `level_high` holds the true level now, `next_low` to
+    `next_high` what one more reading would show, `new_low` to `new_high` the true level of a new part of this
+    family after as much use.
+    """
 
     position: str
     part: str
@@ -155,10 +162,17 @@ class PartState:
     level: float | None = None
     level_low: float | None = None
     level_high: float | None = None
-    #: interval of the next reading
     next_low: float | None = None
     next_high: float | None = None
+    new_low: float | None = None
+    new_high: float | None = None
+    #: the conditions that levels are told under; empty: as measured
+    reference: str = ""
+    #: "wear model", or the simple line where the model has no answer
+    method: str = ""
     rate: float | None = None
+    rate_low: float | None = None
+    rate_high: float | None = None
     #: for example "ml/min per 10,000 km"
     rate_unit: str = ""
     limit: float | None = None
@@ -172,6 +186,11 @@ class PartState:
     odometer_p50_km: float | None = None
     retest_by: date | None = None
     no_answer: str | None = None
+    #: readings outside the range of correction, shown and kept out of the fit; readings beyond the scale
+    outside: int = 0
+    beyond: int = 0
+    #: why there is no rate of its own
+    rate_no_answer: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +235,8 @@ class VehicleView:
     worst_state: str | None = None
     last_test: JudgedTest | None = None
     states: tuple[PartState, ...] = ()
+    #: readings that have little or no part in the levels, one sentence each
+    doubts: tuple[str, ...] = ()
     parts: tuple[PartRow, ...] = ()
     visits: tuple[VisitRow, ...] = ()
     #: what the charts draw; None for a vehicle without readings
@@ -276,6 +297,7 @@ class MonthView:
     crossings: tuple[MonthCount, ...] = ()
     fleet: tuple[FleetRow, ...] = ()
     vehicles: tuple[VehicleView, ...] = ()
+    wear: tuple[WearGroup, ...] = ()
     files: tuple[FileRow, ...] = ()
     questions: tuple[OpenQuestion, ...] = ()
     unsaid: tuple[Unsaid, ...] = ()

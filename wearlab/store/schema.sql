@@ -301,6 +301,55 @@ CREATE TABLE forecast (
     odometer_p10 DOUBLE, odometer_p50 DOUBLE, odometer_p90 DOUBLE,  -- what its present meter will show
     method VARCHAR NOT NULL, no_answer VARCHAR
 );
+-- the wear model of a run. One row a group; scale null: the model had no answer, scale_note says why
+CREATE TABLE wear_group (
+    run_id INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL, unit VARCHAR NOT NULL, exposure_unit VARCHAR NOT NULL,
+    readings INTEGER NOT NULL, vehicles INTEGER NOT NULL, parts INTEGER NOT NULL,
+    scale VARCHAR,                      -- working scale of the largest weight
+    scale_weights JSON,                 -- name of a scale -> weight; kept for the next month
+    scale_note VARCHAR,
+    status VARCHAR NOT NULL,            -- converged, converged on the boundary, not converged, no answer
+    steps INTEGER, criterion DOUBLE,    -- of the fit with the largest weight
+    notes VARCHAR[] NOT NULL            -- merged effects, assumed variances, what was left out, in sentences
+);
+-- what a group's fit says of all its parts; low and high bound 90 %
+CREATE TABLE wear_effect (
+    run_id INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    kind VARCHAR NOT NULL,              -- rate, level, exponent, factor, event, offset, spread
+    name VARCHAR NOT NULL,              -- family, coefficient, rig period or variance
+    estimate DOUBLE, low DOUBLE, high DOUBLE, unit VARCHAR NOT NULL, note VARCHAR
+);
+-- one row a life of a part; level, next and new are told at its last test, under the group's reference conditions
+CREATE TABLE part_state (
+    run_id INTEGER NOT NULL,
+    vehicle VARCHAR NOT NULL, position VARCHAR NOT NULL, part VARCHAR NOT NULL, life INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    readings INTEGER NOT NULL, visits INTEGER NOT NULL, beyond INTEGER NOT NULL,
+    last_test DATE NOT NULL, exposure_km DOUBLE,
+    level DOUBLE, level_low DOUBLE, level_high DOUBLE,
+    rate DOUBLE, rate_low DOUBLE, rate_high DOUBLE, rate_unit VARCHAR NOT NULL,
+    next_low DOUBLE, next_high DOUBLE,  -- interval of the next reading of this part
+    new_low DOUBLE, new_high DOUBLE,    -- interval of the true level of a new part of this family after this exposure
+    reference VARCHAR NOT NULL,         -- the conditions that levels are told under
+    outside INTEGER NOT NULL,           -- readings outside the range of correction, kept out of the fit
+    no_answer VARCHAR, rate_no_answer VARCHAR
+);
+-- the smoothed level of a life at each day of its tests
+CREATE TABLE part_path (
+    run_id INTEGER NOT NULL,
+    part VARCHAR NOT NULL, life INTEGER NOT NULL, measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    tested_on DATE NOT NULL, distance_km DOUBLE, exposure_km DOUBLE,
+    level DOUBLE, low DOUBLE, high DOUBLE
+);
+-- readings the fit took for gross errors, and the weight it left them
+CREATE TABLE wear_gross (
+    run_id INTEGER NOT NULL,
+    test_id VARCHAR NOT NULL, position VARCHAR NOT NULL, repeat INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    z DOUBLE NOT NULL, weight DOUBLE NOT NULL
+);
 CREATE TABLE verdict (
     run_id INTEGER NOT NULL,
     vehicle VARCHAR NOT NULL, tested_on DATE NOT NULL, position VARCHAR NOT NULL,
@@ -315,17 +364,21 @@ CREATE TABLE fitment (
     serial VARCHAR, part_number VARCHAR,
     from_date DATE NOT NULL, from_order BIGINT NOT NULL,  -- order within the vehicle's history
     to_date DATE, to_order BIGINT,
+    life INTEGER NOT NULL,
     start VARCHAR NOT NULL,             -- new, rebuilt, used, first test
     exposure_before_km DOUBLE           -- gathered on other vehicles or positions; null when unknown
 );
 CREATE TABLE fitted (                   -- which part each position of a test measured
     test_id VARCHAR NOT NULL, position VARCHAR NOT NULL, part VARCHAR NOT NULL, life INTEGER NOT NULL,
     distance_km DOUBLE,                 -- true distance of the vehicle, meter changes undone; null when unknown
-    exposure_km DOUBLE                  -- since the life began, or since its first test; null when unknown
+    exposure_km DOUBLE,                 -- since the life began, or since its first test; null when unknown
+    gathered_km DOUBLE,                 -- the share of it that was gathered on this vehicle
+    start VARCHAR NOT NULL,             -- new, rebuilt: exposure counts from there; used, first test: from the first test
+    cleaned INTEGER NOT NULL            -- how often the part was cleaned in this life before this test
 );
 CREATE VIEW comparable AS
 SELECT r.test_id, r.file_id, r.row_no, r.col_no, r.vehicle, r.position, f.part, f.life, r.measure, r.protocol,
-       r.repeat, r.tested_on, f.distance_km, f.exposure_km, r.level, r.bound,
+       r.repeat, r.tested_on, f.distance_km, f.exposure_km, f.gathered_km, f.start, f.cleaned, r.level, r.bound,
        r.resolution * CASE WHEN r.value = 0 OR r.level IS NULL THEN 1 ELSE r.level / r.value END AS resolution
 FROM reading r JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
 WHERE r.use = 'trend' AND r.level IS NOT NULL;

@@ -168,13 +168,13 @@ class _Search:
         step = np.zeros(phi.size)
         halved = 0
         for number in range(1, MOST_PASSES + 1):
-            look = self.moving or number == 1
+            look = self.moving
             try:
                 found, seen = self.at(coordinates, phi, beta, look=look)
                 value, gradient, curvature = self.value(coordinates, phi, found)
             except np.linalg.LinAlgError:
                 value = -inf
-            if before is not None and not self.moving and value < before[1] - 1e-9 * (1 + abs(before[1])):
+            if before is not None and value < before[1] - 1e-9 * (1 + abs(before[1])):
                 halved += 1
                 step = step / 2
                 phi = before[0] + step
@@ -185,7 +185,7 @@ class _Search:
             halved = 0
             step, expected = self._step(coordinates, phi, gradient, curvature)
             self._tell(number, value, expected)
-            still = self._update(seen, coordinates.theta(phi)) if self.moving else True
+            still = self._update(seen, coordinates.theta(phi)) if look else True
             settled = float(np.max(np.abs(found.beta - beta) / np.sqrt(np.diag(found.covariance)), initial=0.0))
             beta = found.beta
             if expected < self.options.tolerance and still and settled < 1e-4:
@@ -195,7 +195,7 @@ class _Search:
                 coordinates, phi = again
                 before = None
                 continue
-            before = (phi, value) if not self.moving else None
+            before = None if look else (phi, value)  # the criterion belongs to the data it was taken with
             coordinates, moved = self._held(coordinates, phi + coordinates.shorten(phi, step))
             before = before if moved.size == phi.size else None
             phi = moved

@@ -17,7 +17,7 @@ READING = {
 DUE = {
     "vehicle", "position", "part", "measure", "protocol", "unit", "rule", "limit", "limit_version", "direction",
     "level", "level_low", "level_high", "rate", "rate_unit", "state", "readings", "last_test", "retest_by",
-    "date_p10", "date_p50", "date_p90", "odometer_p50", "no_answer",
+    "date_p10", "date_p50", "date_p90", "odometer_p50", "no_answer", "method",
 }  # fmt: skip
 FILE = {
     "file", "status", "rows_read", "structure", "accepted", "flagged", "set_aside", "cells_set_aside", "readings",
@@ -125,7 +125,7 @@ def test_judge_speaks_of_ten_vehicles(demo_home: Path, run: Run, vehicle: str) -
         assert words in told.out
     story = run("vehicle", vehicle, "--home", demo_home, "--as-of", DEMO_DAY)
     assert story.code == 0
-    for words in ("What is due", "Visits", "Parts", "not calibrated"):
+    for words in ("What is due", "Visits", "Parts", "Next reading: what one more test would show"):
         assert words in story.out
 
 
@@ -177,9 +177,22 @@ def test_a_note_that_cannot_be_is_refused(garage: Path, run: Run, words: list[st
 
 def test_learn_prints_the_groups(demo_home: Path, run: Run) -> None:
     groups = run("learn", "--home", demo_home, "--as-of", DEMO_DAY, "--json").json["groups"]
-    idle = [group for group in groups if group["protocol"] == "warm idle"]
-    assert {group["family"] for group in idle} == {"four-cylinder van", "six-cylinder truck"}
-    assert all(group["answered"] == group["parts"] for group in idle)
+    (idle,) = [group for group in groups if group["protocol"] == "warm idle"]
+    assert set(idle) >= {
+        "measure",
+        "protocol",
+        "unit",
+        "readings",
+        "vehicles",
+        "parts",
+        "scale",
+        "scale_weights",
+        "notes",
+    }
+    rates = {effect["name"]: effect for effect in idle["effects"] if effect["kind"] == "rate"}
+    assert set(rates) == {"four-cylinder van", "six-cylinder truck"}
+    assert all(effect["low"] < effect["estimate"] < effect["high"] for effect in rates.values())
+    assert sum(weight for _, weight in idle["scale_weights"]) == pytest.approx(1.0)
 
 
 def test_a_changed_limit_gets_a_new_version(demo_home: Path, tmp_path: Path, run: Run) -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
-from wearlab.charts.series import Forecast, Limit, Line, Mark, Point, Series, VehicleHistory
+from wearlab.charts.series import GROSS, LINE, MODEL, Forecast, Level, Limit, Mark, Point, Series, VehicleHistory
 
 FIRST = date(2022, 3, 7)
 
@@ -26,15 +27,22 @@ def points(start: float, rate: float, count: int = 8, *, wobble: float = 0.04, s
     )
 
 
-def line(start: float, rate: float, until_km: float = 330_000.0) -> Line:
-    """A line through the readings of `points`, its interval widening to both ends."""
-    km = tuple(60_000.0 + (until_km - 60_000.0) * k / 20 for k in range(21))
-    level = tuple(start + rate * (x - 60_000.0) / 24_000.0 for x in km)
+def level(start: float, rate: float, since: float = 60_000.0, until: float = 228_000.0, method: str = MODEL) -> Level:
+    """A level through the readings of `points`, or ahead of them, its interval widening to both ends."""
+    km = tuple(since + (until - since) * k / 7 for k in range(8))
+    told = tuple(start + rate * (x - 60_000.0) / 24_000.0 for x in km)
     half = tuple(1.0 + abs(x - 144_000.0) / 40_000.0 for x in km)
-    return Line(
-        km, level, tuple(y - h for y, h in zip(level, half, strict=True)),
-        tuple(y + h for y, h in zip(level, half, strict=True)),
+    return Level(
+        km, told, tuple(y - h for y, h in zip(told, half, strict=True)),
+        tuple(y + h for y, h in zip(told, half, strict=True)), method=method,
     )  # fmt: skip
+
+
+def spoiled(told: tuple[Point, ...]) -> tuple[Point, ...]:
+    """The same readings, the fourth a gross error and the second outside the range of correction."""
+    other = {3: replace(told[3], level=told[3].level * 2, doubt=GROSS)}
+    other[1] = replace(told[1], doubt="outside the range of correction")
+    return tuple(other.get(k, point) for k, point in enumerate(told))
 
 
 @pytest.fixture
@@ -43,7 +51,10 @@ def history() -> VehicleHistory:
     limit = Limit("warm idle", 45.0, "above", 2, "engine plate, invented")
     flow, idle_test, unit = "return_flow", "warm idle", "ml/min"
     idle = [
-        Series(flow, idle_test, unit, "1", "K-1", points(18, 0.6), limit=limit, state="steady"),
+        Series(
+            flow, idle_test, unit, "1", "K-1", points(18, 0.6), limit=limit, state="steady",
+            level=level(18, 0.6, method=LINE),
+        ),
         Series(
             flow, idle_test, unit, "2", "K-2-old", points(20, 4.0, 5), limit=limit, current=False
         ),
@@ -52,7 +63,8 @@ def history() -> VehicleHistory:
             tuple(p for p in points(14, 0.3) if p.day > date(2024, 6, 1)), limit=limit, state="steady",
         ),
         Series(
-            flow, idle_test, unit, "3", "K-3", points(19, 2.6), line(19, 2.6), limit=limit,
+            flow, idle_test, unit, "3", "K-3", spoiled(points(19, 2.6)), level(19, 2.6),
+            replace(level(19, 2.6, 228_000.0, 330_000.0), coverage=0.8), "300 bar, 60 °C", limit=limit,
             forecast=Forecast(
                 date(2026, 9, 1), date(2027, 5, 3), date(2028, 2, 9), 275_000.0, 300_000.0, 340_000.0
             ),

@@ -15,7 +15,7 @@ from wearlab.charts.axis import ground
 from wearlab.charts.fleet import crossings_chart, states_chart
 from wearlab.charts.labels import spread
 from wearlab.charts.part import part_chart
-from wearlab.charts.series import Mark, MonthCount, Point, Series, StateCount, VehicleHistory
+from wearlab.charts.series import Level, Mark, MonthCount, Point, Series, StateCount, VehicleHistory
 from wearlab.charts.style import STATE_FILL, house_style, pen
 from wearlab.charts.svg import Chart
 from wearlab.charts.vehicle import panels, vehicle_charts, vehicle_figure
@@ -73,7 +73,13 @@ def test_every_chart_has_a_text_alternative_and_unique_ids(history: VehicleHisto
 
 def test_description_tells_levels_limit_and_crossing(history: VehicleHistory) -> None:
     told = vehicle_charts(history)[0].description
-    assert "injector 3 36.5" in told
+    assert "Last readings in ml/min: injector 1 21.8, injector 2 15.8, injector 3 36.5" in told
+    under = "Levels of the wear model under 300 bar, 60 °C, with 90% interval: injector 3 37.2 (34.1 to 40.3)."
+    assert under in told
+    line = "Levels by a simple line, not calibrated, as measured, with 90% interval: injector 1 22.2 (19.1 to 25.3)."
+    assert line in told
+    assert "Injector 3 reads 53.2 on 29 August 2023: gross error." in told
+    assert "1 reading outside the range of correction." in told
     assert "Limit 45 ml/min: more is past it." in told
     assert "Injector 3 (book) crosses the limit between September 2026 and February 2028" in told
 
@@ -104,9 +110,9 @@ def test_no_style_attribute_and_no_outside_reference(history: VehicleHistory) ->
         assert len(chart.svg) < 20_000
 
 
-def test_positions_are_labelled_directly_with_last_level_and_bound(history: VehicleHistory) -> None:
+def test_positions_are_labelled_directly_with_level_or_last_reading(history: VehicleHistory) -> None:
     idle, crank, pump = vehicle_charts(history)
-    assert {"1: 21.8", "2: 15.8", "3: 36.5", "4: 21.5", "max 45"} <= set(texts(idle))
+    assert {"1: 22.2", "2: 15.8", "3: 37.2", "4: 21.5", "max 45"} <= set(texts(idle))
     assert {"1: ≥60.0", "2: ≤0.50"} <= set(texts(crank))
     assert any(text.startswith("pump: ") for text in texts(pump))
     assert "distance, 1,000 km" in texts(idle)
@@ -119,7 +125,10 @@ def test_a_part_taken_out_has_no_label_of_its_own(history: VehicleHistory) -> No
 
 def test_part_chart_names_method_and_interval(history: VehicleHistory) -> None:
     shown = " ".join(texts(part_chart(history, history.series[3])))
-    assert "simple line, not calibrated" in shown
+    assert "wear model; band 90% of the level, fan 80%" in shown
+    assert "level under 300 bar, 60 °C; marks are readings as measured" in shown
+    rival = " ".join(texts(part_chart(history, history.series[0])))
+    assert "no answer of the wear model; simple line, not calibrated; band 90% of the level" in rival
     assert "crosses 45 ml/min between September 2026 and February 2028, most likely May 2027" in shown
 
 
@@ -200,3 +209,29 @@ def contrast(first: str, second: str) -> float:
 def test_empty_fleet_charts_are_drawn() -> None:
     assert "no parts" in states_chart([]).description
     assert "none in this span" in crossings_chart([]).description
+
+
+def test_a_gross_error_is_told_by_mark_and_word(history: VehicleHistory) -> None:
+    bad = history.series[3]
+    good = replace(bad, points=tuple(replace(point, doubt="") for point in bad.points))
+    charts = [part_chart(history, series) for series in (bad, good)]
+    assert ["gross error" in texts(chart) for chart in charts] == [True, False]
+    assert ["gross error" in chart.description for chart in charts] == [True, False]
+    # a ring and a cross more than without it
+    drawn = [chart.svg.count("<path") + chart.svg.count("<use") for chart in charts]
+    assert drawn[0] >= drawn[1] + 2
+
+
+def test_one_test_alone_has_its_level_as_a_bar(history: VehicleHistory) -> None:
+    first = history.series[3]
+    level = Level((60_000.0,), (19.4,), (17.0,), (21.8,))
+    series = replace(first, points=first.points[:1], level=level, ahead=None, forecast=None, state="steady")
+    chart = part_chart(replace(history, series=(series,)), series)
+    assert "injector 3 19.4 (17.0 to 21.8)" in chart.description
+
+
+def test_levels_of_a_part_without_distance_are_told_but_not_drawn(history: VehicleHistory) -> None:
+    points = tuple(Point(date(year, 5, 2), 20.0 + year - 2022) for year in (2022, 2023, 2025))
+    series = Series("return_flow", "idle", "ml/min", "1", "p", points)
+    chart = vehicle_charts(VehicleHistory("K1", date(2026, 1, 1), (series,)))[0]
+    assert "1: 23.0" in texts(chart)

@@ -1,0 +1,96 @@
+"""The states of a vehicle's parts, one table a measure and protocol, so that units and conditions are said once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from wearlab.charts.words import limit_words, measure_words, position_words
+from wearlab.pack.pictures import position_order
+from wearlab.pack.view import PartState
+
+
+@dataclass(frozen=True, slots=True)
+class StateTable:
+    """Parts told in one measure and protocol, under the same conditions and by the same method.
+
+    `rates` is what a rate is told over ("per 10,000 km"); `limits` are the rules behind the limits of the rows, one
+    sentence each, `remarks` what is to be said of some of the parts.
+    """
+
+    measure: str
+    protocol: str
+    unit: str
+    rates: str
+    reference: str
+    method: str
+    rows: tuple[PartState, ...]
+    limits: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """Measure and protocol."""
+        name = measure_words(self.measure)
+        return f"{name[:1].upper()}{name[1:]}, {self.protocol}"
+
+    @property
+    def basis(self) -> str:
+        """By which method, and under which conditions levels are told, as a sentence or two."""
+        if all(row.level is None for row in self.rows):
+            return "No level can be told."
+        under = f"levels under {self.reference}, readings as measured" if self.reference else "levels as measured"
+        return f"By the {self.method}; {under}." if self.method else f"{under[:1].upper()}{under[1:]}."
+
+
+def state_tables(states: Iterable[PartState]) -> tuple[StateTable, ...]:
+    """Return the tables in the order in which their first part comes, positions in their own order."""
+    groups: dict[tuple[str, str, str, str, str, str], list[PartState]] = {}
+    for item in states:
+        rates = item.rate_unit.removeprefix(item.unit).strip()
+        key = (item.measure, item.protocol, item.unit, rates, item.reference, item.method)
+        groups.setdefault(key, []).append(item)
+    made = []
+    for key, items in groups.items():
+        rows = tuple(sorted(items, key=lambda item: position_order(item.position)))
+        made.append(StateTable(*key, rows, _limits(rows), _remarks(rows)))
+    return tuple(made)
+
+
+def _limits(rows: Iterable[PartState]) -> tuple[str, ...]:
+    told: dict[str, None] = {}
+    for row in rows:
+        if row.limit is not None:
+            side = "at most" if row.direction == "above" else "at least"
+            text = f"{side} {limit_words(row.limit, row.unit)}: {row.rule or ''}"
+            text += f", version {row.limit_version}" if row.limit_version is not None else ""
+            told[text + (f"; {row.limit_source}" if row.limit_source else "")] = None
+    return tuple(told)
+
+
+def _remarks(rows: Iterable[PartState]) -> tuple[str, ...]:
+    """What is missing or odd, one sentence, with the positions it is said of in front."""
+    told: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        outside = f"{_readings(row.outside)} outside the range of correction, shown and not in the level"
+        beyond = f"{_readings(row.beyond)} beyond the scale, taken as at least or at most"
+        for what, text in (
+            (" (no date)", row.no_answer),
+            (" (no rate of its own)", row.rate_no_answer),
+            ("", outside if row.outside else None),
+            ("", beyond if row.beyond else None),
+        ):
+            if text:
+                told.setdefault((what, text), []).append(row.position)
+    return tuple(f"{_positions(places)}{what}: {text}" for (what, text), places in told.items())
+
+
+def _positions(places: list[str]) -> str:
+    found = list(dict.fromkeys(places))
+    if len(found) > 1 and all(place.isdecimal() for place in found):
+        return f"injectors {', '.join(found[:-1])} and {found[-1]}"
+    return ", ".join(position_words(place) for place in found)
+
+
+def _readings(count: int) -> str:
+    return f"{count} {'reading' if count == 1 else 'readings'}"
