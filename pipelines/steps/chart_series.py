@@ -25,6 +25,9 @@ _SAMPLES = 20
 _FAN = 0.8
 _OF_NINETY = 1.2816 / 1.6449
 
+#: a crossing nearer to the last test than this share of the history would stand the fan's edge upright
+_NEAR = 0.03
+
 #: why a reading has no part in the level
 OUTSIDE = "outside the range of correction"
 LEFT_OUT = "left out of the fit"
@@ -134,7 +137,7 @@ def _fan(level: Level, item: dict[str, Any]) -> Level | None:
     """The forecast from the last test on: straight to where level and limit meet.
 
     The edge nearer the limit meets it at the 10 % distance, the middle at the 50 %, the far edge at the 90 %
-    one; where such a point is behind or never comes, that line runs on by the rate and its interval.
+    one; where such a point is behind, at hand or never comes, that line runs on by the rate and its interval.
     """
     if item["limit"] is None or item["rate"] is None:
         return None
@@ -154,7 +157,7 @@ def _fan(level: Level, item: dict[str, Any]) -> Level | None:
     drawn = []
     for begin, rate, meets in lines:
         slope = (item["rate"] + _OF_NINETY * (rate - item["rate"])) / 10_000.0
-        if meets is not None and meets > start and sign * (item["limit"] - begin) > 0:
+        if meets is not None and meets > start + _NEAR * history and sign * (item["limit"] - begin) > 0:
             slope = (item["limit"] - begin) / (meets - start)
         drawn.append(begin + slope * (places - start))
     low, middle, high = np.sort(np.array(drawn), axis=0)

@@ -51,13 +51,14 @@ def learned(
         return Learned(group, NoAnswer("no reading of this group may be used: " + "; ".join(group.notes)), None, place)
     beyond = np.count_nonzero(group.rows.bound[group.fitted])
     if beyond > MOST_BEYOND * group.fitted.size:
-        reason = (
-            f"{beyond} of {group.fitted.size} readings lie beyond the scale, so the rest tell no trend of all"
-        )
+        reason = f"{beyond} of {group.fitted.size} readings lie beyond the scale, so the rest tell no trend of all"
         return Learned(group, NoAnswer(reason), None, place)
-    fit = fit_group(
-        group.data, previous=previous_choice(db, group.measure, group.protocol), workers=workers, progress=progress
-    )
+    previous = previous_choice(db, group.measure, group.protocol)
+    try:
+        fit = fit_group(group.data, previous=previous, workers=workers, progress=progress)
+    except (np.linalg.LinAlgError, ArithmeticError) as fault:
+        # one group that cannot be computed must not keep the others from their answer
+        fit = NoAnswer(f"the fit of this group broke off ({fault}): its parts are told by a line each")
     if isinstance(fit, NoAnswer):
         return Learned(group, fit, None, place)
     parts = fit.parts

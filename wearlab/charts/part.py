@@ -57,7 +57,7 @@ def notes(series: Series) -> tuple[str, ...]:
     if level.method == LINE:
         return (f"no answer of the wear model; {LINE}; {band}", "readings and line as measured")
     under = f"level under {series.reference}" if series.reference else "level as measured"
-    return (f"{level.method}; {band}", _cut(f"{under}; marks are readings as measured"))
+    return (f"{level.method}; {band}; marks are readings as measured", _cut(under))
 
 
 def _cut(text: str) -> str:

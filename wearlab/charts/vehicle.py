@@ -26,7 +26,7 @@ from wearlab.charts.words import (
 
 #: Size and margins of a panel, in points.
 WIDTH, HEIGHT = 344.0, 206.0
-LEFT, RIGHT, TOP, BOTTOM = 36.0, 58.0, 36.0, 32.0
+LEFT, RIGHT, TOP, BOTTOM = 36.0, 66.0, 36.0, 32.0
 
 
 def panels(history: VehicleHistory) -> tuple[tuple[Series, ...], ...]:
@@ -126,7 +126,7 @@ def _level_sentences(now: Sequence[Series]) -> list[str]:
             told.setdefault(key, []).append(f"{position_words(series.position)} {span}")
     sentences = []
     for (method, reference, coverage), parts in told.items():
-        how = f"by a {method}" if method == LINE else f"of the {method}"
+        how = f"at the last test by a {method}" if method == LINE else f"at the last test by the {method}"
         under = f" under {reference}" if reference else ", as measured"
         sentences.append(f"Levels {how}{under}, with {coverage:.0%} interval: {', '.join(parts)}.")
     return sentences

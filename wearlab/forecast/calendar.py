@@ -136,7 +136,7 @@ def _note(left: Remaining, usage: Usage, mid: float | None) -> str:
     if mid is not None:
         return ""
     if not isfinite(left.p50_km):
-        return "the line does not lead to the limit"
+        return "the trend does not lead to the limit"
     if usage.parked:
         return f"the vehicle is parked ({usage.basis})"
     return f"not within {CAP_YEARS} years"

@@ -330,7 +330,7 @@ CREATE TABLE part_state (
     last_test DATE NOT NULL, exposure_km DOUBLE,
     level DOUBLE, level_low DOUBLE, level_high DOUBLE,
     rate DOUBLE, rate_low DOUBLE, rate_high DOUBLE, rate_unit VARCHAR NOT NULL,
-    next_low DOUBLE, next_high DOUBLE,  -- interval of the next reading of this part
+    next_low DOUBLE, next_high DOUBLE,  -- interval of this part's next reading, a usual interval between visits on
     new_low DOUBLE, new_high DOUBLE,    -- interval of the true level of a new part of this family after this exposure
     reference VARCHAR NOT NULL,         -- the conditions that levels are told under
     outside INTEGER NOT NULL,           -- readings outside the range of correction, kept out of the fit

@@ -30,6 +30,8 @@ Progress = Callable[[int, float, float], None]
 MOST_PASSES = 400
 #: A standard deviation below this share of the residual's is zero.
 ZERO = 1e-4
+#: Doubts, slopes and readings beyond the scale wait until less than this is expected to be gained.
+NEAR = 1.0
 #: Share of readings whose weight may still change when the search ends.
 FEW = 1e-4
 #: Rounds in which gross errors and slopes may still change.
@@ -126,6 +128,7 @@ class _Search:
             work.design.entries.factor.any() or (work.design.scale.power != 1 and data.resolution.any())
         )
         self.rounds = 0
+        self.near = False
         self.trace: list[Step] = []
         self.z = np.zeros(work.design.n)
         self.zeroed: set[str] = set()
@@ -144,7 +147,14 @@ class _Search:
         if coordinates.pair:
             active[2:5] = True
         sums, seen = passed(
-            self.work, self.local, coordinates.theta(phi), beta, active, workers=self.options.workers, look=look
+            self.work,
+            self.local,
+            coordinates.theta(phi),
+            beta,
+            active,
+            workers=self.options.workers,
+            look=look,
+            beyond=self.near,
         )
         return evaluated(sums, self.work.design, method=self.options.method), seen
 
@@ -162,13 +172,11 @@ class _Search:
     def run(self, coordinates: Coordinates, theta: Floats, beta: Floats) -> Estimate:
         """Search from starting variances and coefficients."""
         phi = coordinates.phi(theta)
-        if self.bounded:
-            return self._run_bounded(coordinates, phi, beta)
         before: tuple[Floats, float] | None = None  # where the last accepted step started, and its value
         step = np.zeros(phi.size)
         halved = 0
         for number in range(1, MOST_PASSES + 1):
-            look = self.moving
+            look = self.near and self.moving
             try:
                 found, seen = self.at(coordinates, phi, beta, look=look)
                 value, gradient, curvature = self.value(coordinates, phi, found)
@@ -188,14 +196,20 @@ class _Search:
             still = self._update(seen, coordinates.theta(phi)) if look else True
             settled = float(np.max(np.abs(found.beta - beta) / np.sqrt(np.diag(found.covariance)), initial=0.0))
             beta = found.beta
-            if expected < self.options.tolerance and still and settled < 1e-4:
+            if self.bounded and expected < NEAR:
+                self.near = True
+                return self._run_bounded(coordinates, phi, beta)
+            done = expected < self.options.tolerance and still and settled < 1e-4
+            if done and (look or not self.moving):
                 again = self._set_free(coordinates, phi, found)
                 if again is None:
                     return self._done(coordinates, phi, found, curvature, converged=True)
                 coordinates, phi = again
                 before = None
                 continue
-            before = None if look else (phi, value)  # the criterion belongs to the data it was taken with
+            # the criterion belongs to the data it was taken with; these move from now on
+            self.near = self.near or expected < NEAR
+            before = None if look or (self.near and self.moving) else (phi, value)
             coordinates, moved = self._held(coordinates, phi + coordinates.shorten(phi, step))
             before = before if moved.size == phi.size else None
             phi = moved
@@ -206,12 +220,19 @@ class _Search:
         """Search where readings lie beyond the scale; see `em`."""
         mixing = Mixing()
         plain: Floats | None = None  # where the plain step would have led, and the value it started from
-        best = -inf
+        best, good = -inf, phi
         for number in range(1, MOST_PASSES + 1):
-            _, seen = self.at(coordinates, phi, beta, look=True)
-            assert seen is not None
-            self._update_bounded(seen, coordinates.theta(phi))
-            found, _ = self.at(coordinates, phi, beta, look=False)
+            try:
+                _, seen = self.at(coordinates, phi, beta, look=True)
+                assert seen is not None
+                self._update_bounded(seen, coordinates.theta(phi))
+                found, _ = self.at(coordinates, phi, beta, look=False)
+            except np.linalg.LinAlgError:
+                phi = good + 0.5 * (phi - good) if phi.size == good.size else good
+                plain = None
+                mixing.forget()
+                continue
+            good = phi
             value, gradient, curvature = self.value(coordinates, phi, found)
             if plain is not None and self.rounds >= ROUNDS and value < best - 1e-9 * (1 + abs(best)):
                 beta, phi = plain[: beta.size], plain[beta.size :]

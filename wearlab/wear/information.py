@@ -20,6 +20,8 @@ from wearlab.wear.variances import INDEX
 #: Groups with more readings keep the curvature of the last step for the variances; the coefficients' errors still leave
 #: out what the readings beyond the scale do not tell.
 MOST_READINGS = 5000
+#: So do groups in which hardly a reading lies beyond the scale.
+LEAST_SHARE = 0.02
 #: Step of the differences, in standard errors.
 STEP = 1e-3
 
@@ -27,11 +29,14 @@ STEP = 1e-3
 def observed(estimate: Estimate, options: Options) -> Estimate:
     """Return the estimate with errors of coefficients and variances by observed information."""
     design = estimate.work.design
-    if not design.data.bound.any() or design.n > MOST_READINGS:
+    if np.mean(design.data.bound != 0) < LEAST_SHARE or design.n > MOST_READINGS:
         return estimate
     beta, phi = estimate.evaluated.beta, estimate.phi
     p = beta.size
-    size = np.concatenate([np.sqrt(np.diag(estimate.evaluated.covariance)), 1 / np.sqrt(np.diag(estimate.curvature))])
+    bend = np.diag(estimate.curvature)
+    if not (bend > 0).all():
+        return estimate
+    size = np.concatenate([np.sqrt(np.diag(estimate.evaluated.covariance)), 1 / np.sqrt(bend)])
     at = np.concatenate([beta, phi])
     slope = np.zeros((at.size, at.size))
     for k in range(at.size):
@@ -43,10 +48,9 @@ def observed(estimate: Estimate, options: Options) -> Estimate:
     if not lowest > 1e-8:
         return estimate
     covariance = np.asarray(np.linalg.inv(information) * np.outer(size, size), dtype=np.float64)
-    bend = np.asarray(np.linalg.inv(covariance[p:, p:]), dtype=np.float64)
     return replace(
         estimate,
-        curvature=bend,
+        curvature=np.asarray(np.linalg.inv(covariance[p:, p:]), dtype=np.float64),
         evaluated=replace(estimate.evaluated, covariance=covariance[:p, :p]),
     )
 

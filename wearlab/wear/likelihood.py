@@ -160,9 +160,11 @@ def passed(
     workers: int = 2,
     look: bool = False,
     score: bool = True,
+    beyond: bool = True,
 ) -> tuple[Sums, Looked | None]:
     """Go once over all chunks at variances theta (10,) and coefficients beta (p,); `look` also tells every reading,
-    without `score` only the criterion and the coefficients are summed.
+    without `score` only the criterion and the coefficients are summed, without `beyond` a reading beyond the scale
+    counts as if measured at the scale's end.
 
     Raises
     ------
@@ -176,7 +178,7 @@ def passed(
     path, repeat = (bool(active[INDEX[name]]) or theta[INDEX[name]] > 0 for name in ("path", "repeat"))
     z, fitted, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
     expected = np.append(work.y, 0.0)
-    bounded = bool(design.data.bound.any())
+    bounded = beyond and bool(design.data.bound.any())
 
     def one(number: int) -> _Part:
         chunk, design_of = design.blocks.chunks[number], local[number]
@@ -225,7 +227,7 @@ def passed(
     gram, inner = np.zeros((p + 1, p + 1)), np.zeros((J, p + 1, p + 1))
     missing = np.zeros((p + 1, p + 1))
     trace, average, lean = np.zeros(J), np.zeros((J, J)), np.zeros((J, p))
-    log_det = extra = beyond = 0.0
+    log_det = extra = past = 0.0
     spread: dict[int, Spread] = {}
     for part in _parts(one, len(local), workers):
         design_of = local[part.number]
@@ -244,10 +246,10 @@ def passed(
         average += part.average
         extra += part.extra
         if part.told is not None:
-            beyond += part.told.log_likelihood
+            past += part.told.log_likelihood
             spread[part.number] = part.told
     gram[p, p] += extra
-    sums = Sums(gram, log_det, trace, inner, average, lean, missing[:p, :p], beyond + 0.5 * extra)
+    sums = Sums(gram, log_det, trace, inner, average, lean, missing[:p, :p], past + 0.5 * extra)
     return sums, Looked(z[:n], variance[:n], fitted[:n], expected[:n], spread) if look else None
 
 
@@ -334,9 +336,17 @@ def evaluated(sums: Sums, design: Problem, *, method: str, beta: Floats | None =
         score[j] = -0.5 * (sums.trace[j] - explained - float(gamma @ sums.inner[j] @ gamma))
     information = 0.5 * (sums.average - sums.lean @ inverse @ sums.lean.T)
     if sums.missing.any():
-        inverse = np.linalg.inv((c - sums.missing) / np.outer(scale, scale)) / np.outer(scale, scale)
+        inverse = _less(c, sums.missing, scale, inverse)
     return Evaluated(criterion, beta, inverse, score, information)
 
 
 def _is_rate(kind: str) -> bool:
     return kind in ("rate", "family rate")
+
+
+def _less(c: Floats, missing: Floats, scale: Floats, inverse: Floats) -> Floats:
+    """Return the inverse of c without the missing information; away from the optimum it may have none: then of c."""
+    left = (c - missing) / np.outer(scale, scale)
+    if left.size and np.linalg.eigvalsh(left)[0] < 1e-10:
+        return inverse
+    return np.asarray(np.linalg.inv(left) / np.outer(scale, scale), dtype=np.float64)

@@ -139,7 +139,11 @@ def test_one_vehicle_with_one_test_is_worth_something(garage: Path, run: Run) ->
     assert story.code == 0
     due = run("due", "--home", garage, "--as-of", "2026-06-01", "--json").json
     assert [row["state"] for row in due] == ["no limit"] * 4
-    assert all("at least 3 readings" in row["no_answer"] for row in due)
+    # one reading has a level with a wide interval, and no rate of anybody's
+    assert all(row["method"] == "wear model" and row["rate"] is None for row in due)
+    for row, reading in zip(sorted(due, key=lambda row: row["position"]), (12.0, 12.5, 29.0, 11.5), strict=True):
+        assert row["level_low"] < reading < row["level_high"]
+    assert "no rate of its own" in story.out
     month = run("month", "2026-05", "--home", garage, "--as-of", "2026-06-01", "--json")
     assert month.code == 0, month.err
     assert Path(month.json["html"]).exists()

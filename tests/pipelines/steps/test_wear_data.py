@@ -290,19 +290,13 @@ def test_a_season_needs_a_year_of_tests(tmp_path: Path) -> None:
 def test_a_pump_without_a_word_on_its_supply_has_no_vote(tmp_path: Path) -> None:
     fleet = SmallFleet()
     fleet.original("V1", "2023-01-01")
+    common = {"measure": "pump_rise", "protocol": "closed volume, to 1000 bar", "speed_rpm": 200.0}
     for day, km, said in (
-        ("2024-01-11", 40e3, {"supply_bar": 4.0}), ("2024-03-11", 45e3, {}), ("2024-05-11", 50e3, {"supply_note": "no air"})
-    ):  # fmt: skip
-        fleet.test(
-            "V1",
-            day,
-            km,
-            {"pump": 1.2},
-            measure="pump_rise",
-            protocol="closed volume, to 1000 bar",
-            speed_rpm=200.0,
-            **said,
-        )
+        ("2024-01-11", 40e3, {"supply_bar": 4.0}),
+        ("2024-03-11", 45e3, {}),
+        ("2024-05-11", 50e3, {"supply_note": "no air"}),
+    ):
+        fleet.test("V1", day, km, {"pump": 1.2}, **common, **said)
     group = made(fleet, tmp_path, "pump_rise", "closed volume, to 1000 bar")
     assert data_of(group).exposure.tolist() == [40_000.0, 50_000.0]
     assert group.unsupplied.tolist() == [False, True, False]
