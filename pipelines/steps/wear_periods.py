@@ -25,7 +25,7 @@ SEASON_SD = 0.05
 #: where most tests noted no temperature, the season itself stands for it (20 K move a reading by 30 to 40 %, computed)
 SEASON_SD_UNKNOWN = 0.15
 SUPPLY_SD = 0.10
-PERIOD_SD = 0.05
+PERIOD_SD = 0.025
 
 #: more columns than these cost time and say nothing: the rarest then share the base
 MOST_SUPPLIES = 8

@@ -49,7 +49,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
-    """The optimum: coordinates phi and their curvature, the pass there, and how it was reached."""
+    """The optimum: coordinates phi and their curvature, the pass there, and how it was reached.
+
+    `z` (N,) are leave-one-out residuals, `spread` is the residual sd of y about the fixed effects.
+    """
 
     work: Work
     local: tuple[Local, ...]
@@ -61,6 +64,7 @@ class Estimate:
     status: str
     trace: tuple[Step, ...]
     z: Floats
+    spread: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +290,7 @@ class _Search:
         status = ("converged on the boundary" if edge else "converged") if converged else "not converged"
         return Estimate(
             self.work, self.local, coordinates, phi, coordinates.theta(phi), curvature, found, status,
-            tuple(self.trace), self.z,
+            tuple(self.trace), self.z, self.scale,
         )  # fmt: skip
 
     def _free(self, coordinates: Coordinates, phi: Floats) -> NDArray[np.bool_]:
