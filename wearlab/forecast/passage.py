@@ -62,6 +62,8 @@ class Component(Protocol):
     def position(self) -> Array: ...
     @property
     def unit_exposure(self) -> Array: ...
+    @property
+    def gamma(self) -> Array: ...
 
 
 class Mixture(Protocol):
@@ -186,6 +188,7 @@ class _Law:
     values: Array
     position: Array
     unit: Array
+    gamma: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,14 +203,14 @@ class _Chunk:
     def of(cls, mixture: Mixture, index: NDArray[np.int64], limit: Array, sign: Array) -> _Chunk:
         laws = tuple(_law(one, index, limit, sign) for one in mixture.components if one.weight > 0)
         first = laws[0]
-        return cls(laws, first.scale.exposure_back(first.position) * first.unit, first.unit)
+        return cls(laws, first.position ** (1.0 / first.gamma) * first.unit, first.unit)
 
     def chance(self, exposure: Array, rows: NDArray[np.intp] | None = None) -> Array:
         """Return the chance of passage by `exposure`, mixed over the components; shape of `exposure`."""
         pick = slice(None) if rows is None else rows
         total = np.zeros(exposure.shape)
         for law in self.laws:
-            worked = law.scale.exposure(np.maximum(exposure, 0.0) / law.unit[pick])
+            worked = (np.maximum(exposure, 0.0) / law.unit[pick]) ** law.gamma[pick]
             ahead = np.maximum(worked - law.position[pick], 0.0)
             gap, gap_var, drift, drift_var, covariance, diffusion = law.values[:, pick]
             total += law.weight * passage_chance(gap, gap_var, drift, drift_var, covariance, diffusion, ahead)
@@ -284,4 +287,4 @@ def _law(one: Component, index: NDArray[np.int64], limit: Array, sign: Array) ->
             np.full(index.size, float(one.path_variance)),
         ]
     )
-    return _Law(float(one.weight), one.scale, values, one.position[index], one.unit_exposure[index])
+    return _Law(float(one.weight), one.scale, values, one.position[index], one.unit_exposure[index], one.gamma[index])

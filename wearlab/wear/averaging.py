@@ -23,12 +23,12 @@ from wearlab.wear.variances import INDEX
 #: Groups with fewer vehicles have their variances averaged.
 FEWER_THAN = 50
 DRAWS = 256
+#: Draws that are kept, by systematic resampling, for everything that is told of the parts.
+KEPT = 64
 #: Sd of the half-normal prior of every effect, in the spread of the readings.
 HALF = 0.38
 #: Degrees of freedom of the t law that is drawn from, and how much wider it is than the curvature says.
 FREEDOM, WIDER = 6.0, 1.15
-#: Draws that carry less than this share of the weight are left out.
-LEAST = 5e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,11 +77,24 @@ def draws(estimate: Estimate, options: Options, *, seed: int, count: int = DRAWS
         found[k] = at
         log_weight[k] = at.criterion + _log_prior(estimate, phi, theta) - _log_t(step[k], lower)
     weight = _tempered(log_weight)
-    return tuple(
-        Draw(float(w), estimate.coordinates.theta(estimate.phi + step[k]), at)
-        for k, (w, at) in enumerate(zip(weight, found, strict=True))
-        if at is not None and w > 0
-    ) or (best,)
+    if not weight.any():
+        return (best,)
+    thetas = np.array([estimate.coordinates.theta(estimate.phi + one) for one in step])
+    made = []
+    for k, copies in _resampled(weight, thetas[:, INDEX["part_rate"]], rng):
+        at_draw = found[k]
+        if at_draw is not None:
+            made.append(Draw(copies / KEPT, thetas[k], at_draw))
+    return tuple(made)
+
+
+def _resampled(weight: Floats, order_by: Floats, rng: np.random.Generator) -> list[tuple[int, int]]:
+    """Return which draws are kept, and how often: systematic, along the variance that matters most for rates."""
+    order = np.argsort(order_by, kind="stable")
+    marks = (np.arange(KEPT) + rng.random()) / KEPT
+    place = np.searchsorted(np.cumsum(weight[order]) * (1 - 1e-12), marks).clip(0, order.size - 1)
+    kept, copies = np.unique(order[place], return_counts=True)
+    return list(zip(kept.tolist(), copies.tolist(), strict=True))
 
 
 def _log_prior(estimate: Estimate, phi: Floats, theta: Floats) -> float:
@@ -107,13 +120,12 @@ def _log_t(step: Floats, lower: Floats) -> float:
 
 
 def _tempered(log_weight: NDArray[np.float64]) -> Floats:
-    """Return weights that sum to 1, the largest cut to sqrt(count) times the mean, the smallest to zero."""
+    """Return weights that sum to 1, the largest cut to sqrt(count) times the mean."""
     finite = np.isfinite(log_weight)
     if not finite.any():
         return np.zeros(log_weight.size)
     weight = np.exp(log_weight - log_weight[finite].max())
     weight /= weight.sum()
     weight = np.minimum(weight, sqrt(weight.size) / weight.size)
-    weight[weight < LEAST * weight.sum()] = 0.0
     out: Floats = weight / weight.sum()
     return out

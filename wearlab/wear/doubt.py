@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 #: Leave-one-out residuals, in sd, up to which a reading counts in full and beyond which it hardly counts.
 MILD, WILD = 3.0, 5.0
 
+#: Median of the absolute value of a standard normal.
+MEDIAN = 0.6744897501960817
+
 #: Least weight: what is added to the variance stays finite.
 LEAST = 1e-3
 
@@ -36,5 +39,8 @@ def doubted(
     reading's own variance `own`. Readings beyond the scale are never doubted for being far out.
     """
     plain = z * np.sqrt(variance / np.maximum(variance - doubt, 1e-3 * own))
+    # gross errors swell the very variances they are judged by: the middle of the residuals tells by how much
+    middle = float(np.median(np.abs(plain[~beyond]))) / MEDIAN
+    plain = plain / min(max(middle, 0.5), 1.0)
     counted = weight(np.where(beyond, 0.0, plain))
     return own * (1.0 / counted - 1.0)

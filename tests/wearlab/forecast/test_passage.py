@@ -34,6 +34,7 @@ class Part:
     path_variance: float
     position: Array
     unit_exposure: Array
+    gamma: Array
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def part(
     )
     return Part(
         weight, scale, levels, rates, sds**2, rate_sds**2, correlation * sds * rate_sds, path,
-        scale.exposure(places / unit), np.full(shape, unit),
+        scale.exposure(places / unit), np.full(shape, unit), np.full(shape, scale.gamma),
     )  # fmt: skip
 
 
