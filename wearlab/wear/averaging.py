@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from wearlab.wear.blocks import Floats
-from wearlab.wear.fit import Estimate, Options
-from wearlab.wear.likelihood import Evaluated, evaluated, passed
+from wearlab.wear.estimate import Estimate, Options
+from wearlab.wear.evaluated import Evaluated, evaluated
+from wearlab.wear.likelihood import passed
 from wearlab.wear.variances import INDEX
 
 #: Groups with fewer vehicles have their variances averaged.

@@ -13,7 +13,7 @@ import numpy as np
 from wearlab.wear.blocks import Floats, Ints, blocks
 from wearlab.wear.components import mixture_of
 from wearlab.wear.data import Coded, coded
-from wearlab.wear.fit import Options
+from wearlab.wear.estimate import Options
 from wearlab.wear.hold_back import HoldBack, hold_back, predictive_log_density
 from wearlab.wear.scale import WorkingScale
 from wearlab.wear.scale_fit import ScaleFit, fit_scale

@@ -7,7 +7,7 @@ import numpy as np
 from wearlab.wear.averaging import draws
 from wearlab.wear.blocks import Floats
 from wearlab.wear.design import Problem
-from wearlab.wear.fit import Options
+from wearlab.wear.estimate import Options
 from wearlab.wear.mixture import Component, Mixture
 from wearlab.wear.scale_fit import ScaleFit, life_of_part
 from wearlab.wear.state import posterior

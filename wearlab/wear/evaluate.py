@@ -10,8 +10,10 @@ from wearlab.wear.blocks import Floats, blocks
 from wearlab.wear.covariance import covariance, structure
 from wearlab.wear.data import WearData, coded
 from wearlab.wear.design import problem
-from wearlab.wear.fit import least_squares
-from wearlab.wear.likelihood import Evaluated, Local, Work, evaluated, localised, passed, readings_of
+from wearlab.wear.evaluated import Evaluated, evaluated
+from wearlab.wear.least_squares import least_squares
+from wearlab.wear.likelihood import Work, passed, readings_of
+from wearlab.wear.local import Local, localised
 from wearlab.wear.scale import STRAIGHT, WorkingScale
 from wearlab.wear.variances import INDEX, Variances
 

@@ -8,24 +8,22 @@ between passes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import exp, inf, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.sparse import csr_matrix
 
 from wearlab.wear.blocks import Floats
-from wearlab.wear.design import Problem, dropped
+from wearlab.wear.design import Problem
 from wearlab.wear.doubt import doubted
 from wearlab.wear.em import Mixing
-from wearlab.wear.likelihood import Evaluated, Local, Looked, Work, evaluated, localised, passed
+from wearlab.wear.estimate import Estimate, Options, Step
+from wearlab.wear.evaluated import Evaluated, evaluated
+from wearlab.wear.likelihood import Looked, Work, passed
+from wearlab.wear.local import Local, localised
 from wearlab.wear.variances import INDEX, LONGEST, Coordinates
-
-#: Told after every pass: number of the pass, criterion, and how far the score still is from zero.
-Progress = Callable[[int, float, float], None]
 
 MOST_PASSES = 400
 #: A standard deviation below this share of the residual's is zero.
@@ -36,79 +34,6 @@ NEAR = 1.0
 FEW = 1e-4
 #: Rounds in which gross errors and slopes may still change.
 ROUNDS = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One pass: its number, the criterion (penalty included) and g' H^-1 g, twice the rise still expected."""
-
-    number: int
-    criterion: float
-    expected: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Estimate:
-    """The optimum: coordinates phi and their curvature, the pass there, and how it was reached.
-
-    `z` (N,) are leave-one-out residuals, `spread` is the residual sd of y about the fixed effects.
-    """
-
-    work: Work
-    local: tuple[Local, ...]
-    coordinates: Coordinates
-    phi: Floats
-    theta: Floats
-    curvature: Floats
-    evaluated: Evaluated
-    status: str
-    trace: tuple[Step, ...]
-    z: Floats
-    spread: float
-
-
-@dataclass(frozen=True, slots=True)
-class Options:
-    """How a fit is made; see `fit_group`."""
-
-    method: str = "reml"
-    penalty: bool = True
-    robust: bool = True
-    workers: int = 2
-    tolerance: float = 1e-10
-    progress: Progress | None = None
-
-
-def least_squares(design: Problem) -> tuple[Problem, Floats, float, tuple[str, ...]]:
-    """Return the problem without columns that the readings cannot tell, coefficients, residual sd, dropped names."""
-    matrix = csr_matrix((design.values(), (design.entries.reading, design.entries.column)), shape=(design.n, design.p))
-    gram = np.asarray((matrix.T @ matrix).todense())
-    precision = design.precision * max(float(np.var(design.y)), 1e-300)
-    out = _dependent(gram, precision)
-    names = tuple(column.name for column, gone in zip(design.columns, out, strict=True) if gone)
-    if out.any():
-        design, gram, precision = dropped(design, out), gram[np.ix_(~out, ~out)], precision[~out]
-        matrix = matrix[:, np.flatnonzero(~out)]
-    beta = np.linalg.lstsq(gram + np.diag(precision), matrix.T @ design.y + precision * design.prior_mean, rcond=None)[
-        0
-    ]
-    residual = design.y - matrix @ beta
-    return design, beta, sqrt(float(np.mean(residual**2))) or 1.0, names
-
-
-def _dependent(gram: Floats, precision: Floats) -> NDArray[np.bool_]:
-    """Return which columns add nothing to those before them (priors count as information)."""
-    p = gram.shape[0]
-    out = np.zeros(p, dtype=np.bool_)
-    diagonal = np.diag(gram) + precision
-    scale = np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
-    rest = (gram + np.diag(precision)) / np.outer(scale, scale)
-    for k in range(p):
-        if diagonal[k] <= 0 or rest[k, k] < 1e-10:
-            out[k] = True
-            continue
-        rest = rest - np.outer(rest[:, k], rest[k]) / rest[k, k]
-    return out
 
 
 def maximised(

@@ -13,7 +13,7 @@ from wearlab.wear.blocks import blocks
 from wearlab.wear.choice import candidates_for, choose_scale
 from wearlab.wear.components import mixture_of
 from wearlab.wear.data import WearData, coded
-from wearlab.wear.fit import Options, Progress
+from wearlab.wear.estimate import Options, Progress
 from wearlab.wear.results import GrossError, WearFit
 from wearlab.wear.scale import CANDIDATES, WorkingScale
 from wearlab.wear.scale_fit import ScaleFit, fit_scale

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.wear.blocks import Floats
-from wearlab.wear.fit import Estimate, Options
-from wearlab.wear.likelihood import Work, evaluated, passed
+from wearlab.wear.estimate import Estimate, Options
+from wearlab.wear.evaluated import evaluated
+from wearlab.wear.likelihood import Work, passed
 from wearlab.wear.variances import INDEX
 
 #: Groups with more readings keep the curvature of the last step for the variances; the coefficients' errors still leave

@@ -10,39 +10,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from math import log, pi
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.wear.beyond import Spread, expectation
-from wearlab.wear.blocks import Floats, Ints
+from wearlab.wear.blocks import Floats
 from wearlab.wear.covariance import Readings, actions, covariance, products, structure, traces
 from wearlab.wear.design import Problem
 from wearlab.wear.inverse import inverse_of
+from wearlab.wear.local import Local
 from wearlab.wear.variances import INDEX
 
 J = len(INDEX)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Local:
-    """The design of one chunk: `columns` (m, q) lead to global columns, `place` puts entries into (m, n, q).
-
-    `used` holds the global columns of the chunk, the response last; `compact` (m, q + 1) leads into it.
-    """
-
-    entry: Ints
-    place: Ints
-    columns: Ints
-    used: Ints
-    compact: Ints
-
-    def design(self, values: Floats, m: int, n: int) -> Floats:
-        """Return X (m, n, q) from the values of all entries."""
-        out = np.zeros(m * n * self.columns.shape[1])
-        out[self.place] = values[self.entry]
-        return out.reshape(m, n, -1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,42 +72,6 @@ class Looked:
     fitted: Floats
     y: Floats
     spread: dict[int, Spread]
-
-
-def localised(design: Problem) -> tuple[Local, ...]:
-    """Return the design of every chunk."""
-    chunks, n = design.blocks.chunks, design.n
-    chunk_of, block_of, place_of = (np.zeros(n, dtype=np.int64) for _ in range(3))
-    for number, chunk in enumerate(chunks):
-        b, k = np.nonzero(chunk.rows < n)
-        rows = chunk.rows[b, k]
-        chunk_of[rows], block_of[rows], place_of[rows] = number, b, k
-    reading, column = design.entries.reading, design.entries.column
-    owner = chunk_of[reading]
-    order = np.argsort(owner, kind="stable")
-    ends = np.searchsorted(owner[order], np.arange(len(chunks) + 1))
-    return tuple(
-        _local(order[ends[k] : ends[k + 1]], reading, column, block_of, place_of, chunk.rows.shape, design.p)
-        for k, chunk in enumerate(chunks)
-    )
-
-
-def _local(
-    entry: Ints, reading: Ints, column: Ints, block_of: Ints, place_of: Ints, shape: tuple[int, ...], p: int
-) -> Local:
-    m, n = shape
-    block = block_of[reading[entry]]
-    pair, inverse = np.unique(block * p + column[entry], return_inverse=True)
-    owner = pair // p if p else pair
-    slot = np.arange(pair.size) - np.searchsorted(owner, np.arange(m))[owner]
-    q = int(slot.max()) + 1 if pair.size else 0
-    columns = np.full((m, q), -1, dtype=np.int64)
-    columns[owner, slot] = pair % p if p else pair
-    used = np.unique(columns[columns >= 0])
-    compact = np.full((m, q + 1), used.size, dtype=np.int64)
-    compact[:, :q] = np.where(columns >= 0, np.searchsorted(used, columns), 0)
-    place = (block * n + place_of[reading[entry]]) * q + slot[inverse]
-    return Local(entry, place, columns, np.r_[used, p], compact)
 
 
 def readings_of(work: Work) -> Readings:
@@ -188,7 +132,7 @@ def passed(
         inverse, log_dets = inverse_of(covariance(s, theta))
         inverse[:, np.arange(width), np.arange(width)] *= s.real
         u = inverse @ big
-        gamma = np.concatenate([-_gather(beta, design_of.columns), np.ones((m, 1))], axis=1)
+        gamma = np.concatenate([-design_of.at(beta), np.ones((m, 1))], axis=1)
         w = (u @ gamma[:, :, None])[:, :, 0]
         told, effective, extra, missing = None, inverse, 0.0, None
         if bounded:
@@ -232,12 +176,12 @@ def passed(
     for part in _parts(one, len(local), workers):
         design_of = local[part.number]
         used = np.ix_(design_of.used, design_of.used)
-        gram[used] += _scatter(part.gram, design_of)
+        gram[used] += design_of.summed(part.gram)
         if part.missing is not None:
-            missing[used] += _scatter(part.missing, design_of)
+            missing[used] += design_of.summed(part.missing)
         for j, matrix in enumerate(part.inner):
             if matrix is not None:
-                inner[j][used] += _scatter(matrix, design_of)
+                inner[j][used] += design_of.summed(matrix)
         fixed = design_of.columns >= 0
         for j in np.flatnonzero(active).tolist() if score else ():
             lean[j] += np.bincount(design_of.columns[fixed], part.lean[:, :, j][fixed], minlength=p)
@@ -274,79 +218,3 @@ def _parts(one: Callable[[int], _Part], count: int, workers: int) -> Iterator[_P
         return
     with ThreadPoolExecutor(workers) as pool:
         yield from pool.map(one, range(count))
-
-
-def _gather(beta: Floats, columns: Ints) -> Floats:
-    out: Floats = np.where(columns >= 0, np.append(beta, 0.0)[columns], 0.0)
-    return out
-
-
-def _scatter(matrix: Floats, local: Local) -> Floats:
-    """Sum (m, q + 1, q + 1) into the chunk's own columns."""
-    size = local.used.size
-    index = local.compact[:, :, None] * size + local.compact[:, None, :]
-    out = np.bincount(index.ravel(), matrix.ravel(), minlength=size * size)
-    return out.reshape(size, size).astype(np.float64)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Evaluated:
-    """Criterion, score and average information of the variances, and the best coefficients.
-
-    `beta` (p,), `covariance` (p, p) of beta; `score`, `information` over theta, (10,) and (10, 10).
-    """
-
-    criterion: float
-    beta: Floats
-    covariance: Floats
-    score: Floats
-    information: Floats
-
-
-def evaluated(sums: Sums, design: Problem, *, method: str, beta: Floats | None = None) -> Evaluated:
-    """Return the (restricted) log-likelihood of the sums with all constants, its score and curvature.
-
-    With `beta` the score is taken there instead of at the best coefficients.
-    """
-    p, n = design.p, design.n
-    precision, mean = design.precision, design.prior_mean
-    flat = int(np.sum(precision == 0))
-    c = sums.gram[:p, :p] + np.diag(precision)
-    scale = np.sqrt(np.diag(c))
-    inverse = np.linalg.inv(c / np.outer(scale, scale)) / np.outer(scale, scale)
-    if beta is None:
-        beta = inverse @ (sums.gram[:p, p] + precision * mean)
-    gamma = np.r_[-beta, 1.0]
-    quadratic = float(gamma @ sums.gram @ gamma + precision @ (beta - mean) ** 2)
-    criterion = -0.5 * (n * log(2 * pi) + sums.log_det + quadratic) + sums.beyond
-    criterion += 0.5 * float(np.sum(np.log(precision[precision > 0])))
-    restricted = method == "reml"
-    if restricted:
-        _, log_det = np.linalg.slogdet(c / np.outer(scale, scale))
-        rates = sum(
-            1 for column, own in zip(design.columns, precision, strict=True) if own == 0 and _is_rate(column.kind)
-        )
-        unit = design.span**design.scale.gamma
-        criterion += 0.5 * flat * log(2 * pi) - 0.5 * float(log_det + 2 * np.sum(np.log(scale))) - rates * log(unit)
-    elif (precision > 0).any():
-        criterion -= 0.5 * int(np.sum(precision > 0)) * log(2 * pi)
-    score = np.zeros(J)
-    for j in range(J):
-        explained = float(np.sum(inverse * sums.inner[j][:p, :p])) if restricted else 0.0
-        score[j] = -0.5 * (sums.trace[j] - explained - float(gamma @ sums.inner[j] @ gamma))
-    information = 0.5 * (sums.average - sums.lean @ inverse @ sums.lean.T)
-    if sums.missing.any():
-        inverse = _less(c, sums.missing, scale, inverse)
-    return Evaluated(criterion, beta, inverse, score, information)
-
-
-def _is_rate(kind: str) -> bool:
-    return kind in ("rate", "family rate")
-
-
-def _less(c: Floats, missing: Floats, scale: Floats, inverse: Floats) -> Floats:
-    """Return the inverse of c without the missing information; away from the optimum it may have none: then of c."""
-    left = (c - missing) / np.outer(scale, scale)
-    if left.size and np.linalg.eigvalsh(left)[0] < 1e-10:
-        return inverse
-    return np.asarray(np.linalg.inv(left) / np.outer(scale, scale), dtype=np.float64)

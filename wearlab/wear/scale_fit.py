@@ -13,8 +13,10 @@ from wearlab.wear.blocks import Blocks, Floats, Ints, blocks
 from wearlab.wear.data import Coded, coded
 from wearlab.wear.design import Problem, problem
 from wearlab.wear.effects import told_apart
-from wearlab.wear.fit import Estimate, Options, Step, least_squares, maximised
+from wearlab.wear.estimate import Estimate, Options, Step
+from wearlab.wear.fit import maximised
 from wearlab.wear.information import observed
+from wearlab.wear.least_squares import least_squares
 from wearlab.wear.scale import WorkingScale
 from wearlab.wear.state import posterior
 from wearlab.wear.variances import Variances, errors_of, variances_of
@@ -23,7 +25,7 @@ from wearlab.wear.variances import Variances, errors_of, variances_of
 LARGE = 2000
 SAMPLE = 8
 #: In a large fleet the search ends when less than this is left to gain; far below a standard error.
-LARGE_TOLERANCE = 1e-3
+LARGE_TOLERANCE = 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,8 +18,10 @@ from wearlab.wear.covariance import LEAN, LEVEL, PATH, RATE, REPEAT, A, R, Struc
 from wearlab.wear.data import WearData
 from wearlab.wear.design import Problem
 from wearlab.wear.evaluate import at_variances
+from wearlab.wear.evaluated import Evaluated
 from wearlab.wear.inverse import inverse_of
-from wearlab.wear.likelihood import Evaluated, Local, Work, readings_of
+from wearlab.wear.likelihood import Work, readings_of
+from wearlab.wear.local import Local
 from wearlab.wear.scale import STRAIGHT, WorkingScale
 from wearlab.wear.variances import Variances
 
