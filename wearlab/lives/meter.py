@@ -153,6 +153,10 @@ def _explain_block(block: list[Reading]) -> Iterator[tuple[tuple[Reading, ...], 
     if not block:
         return
     usual = _usual_pace(block)
+    if all(_step_cost(first, second, usual) == 0 for first, second in pairwise(block)):
+        # nothing to explain away: leaving a reading out would only cost
+        yield tuple(block), tuple(block)
+        return
     cost, came = [0.0] * len(block), [-1] * len(block)
     for j, reading in enumerate(block):
         cost[j] = float(j)

@@ -121,7 +121,9 @@ def true_distance(
     suggestion = np.full(n, nan)
     offset, doubtful = 0.0, False
     kept = [(reading.day, reading.km, i) for i, span in enumerate(spans) for reading in span.kept]
-    rate = pace([row[0] for row in kept], [row[1] for row in kept], [row[2] for row in kept])
+    # the pace is asked for only where something must be bridged, judged or found stuck
+    plain = len(spans) < 2 and len(kept) == len(readings) and not fuel.any()
+    rate = nan if plain else pace([row[0] for row in kept], [row[1] for row in kept], [row[2] for row in kept])
     for i, span in enumerate(spans):
         if i:
             last, first = spans[i - 1].kept[-1], span.kept[0]

@@ -30,7 +30,7 @@ MOST_PASSES = 400
 ZERO = 1e-4
 #: Doubts, slopes and readings beyond the scale wait until less than this is expected to be gained.
 NEAR = 1.0
-#: Share of readings whose weight may still change when the search ends.
+#: Share of readings whose weight or slope may still change when the search ends.
 FEW = 1e-4
 #: Rounds in which gross errors and slopes may still change.
 ROUNDS = 8
@@ -265,7 +265,8 @@ class _Search:
             still = float(np.mean(changed)) <= FEW
         if self.curved:
             new = design.refit_at(seen.fitted)
-            still = still and bool(np.allclose(new.log_slope, design.log_slope, rtol=1e-3))
+            moved = np.abs(new.log_slope - design.log_slope) > 1e-3 * np.abs(new.log_slope) + 1e-8
+            still = still and float(np.mean(moved)) <= FEW
             design = new
         self.work = Work(design, work.y, doubt, work.spread)
         if still:
