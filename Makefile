@@ -31,6 +31,8 @@ bench: .venv/dev
 
 study: .venv/run
 	$(BIN)/python -m studies.coverage docs/studies/coverage.csv
+	$(BIN)/python -m studies.hindsight docs/studies/hindsight.csv
+	$(BIN)/python -m studies.backtests docs/studies/backtests.csv
 
 wheel-check: .venv/dev
 	PYTHON=$(BIN)/python bash .ci/wheel_check

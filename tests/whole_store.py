@@ -11,7 +11,7 @@ Whole = dict[str, list[tuple[Any, ...]]]
 #: Of a run, of the schema, or entered in the order of time: not made of sheets.
 NOT_OF_SHEETS = {
     "meta", "run", "forecast", "verdict", "limit_rule", "acknowledgement",
-    "wear_group", "wear_effect", "part_state", "part_path", "wear_gross",
+    "wear_group", "wear_effect", "part_state", "part_path", "wear_gross", "hindsight", "recalibration",
 }  # fmt: skip
 
 

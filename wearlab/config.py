@@ -26,15 +26,35 @@ def _ordered(pair: tuple[float, float]) -> tuple[float, float]:
 
 Span = Annotated[tuple[float, float], AfterValidator(_ordered)]
 Positive = Annotated[float, Field(gt=0)]
+Chance = Annotated[float, Field(gt=0, lt=1)]
 
 
 class Family(_Strict):
-    """Engine and injector type whose parts wear alike."""
+    """Engine and injector type whose parts wear alike.
+
+    `banks` lists the cylinders of each bank, for limits on the total of a bank: [["1", "2", "3"], ["4", "5", "6"]].
+    """
 
     cylinders: int | None = Field(default=None, ge=1, le=24)
+    banks: tuple[tuple[str, ...], ...] = ()
     injector: Literal["solenoid", "piezo servo", "piezo direct", "unit"] = "solenoid"
     exposure: Literal["km", "h"] = "km"
     note: str = ""
+
+    @model_validator(mode="after")
+    def _whole_banks(self) -> Family:
+        named = [cylinder for bank in self.banks for cylinder in bank]
+        odd = next((one for one in named if not one.isdigit() or one != str(int(one)) or int(one) < 1), None)
+        if odd is not None:
+            raise ValueError(f'banks list cylinder numbers such as "1", not "{odd}"')
+        if len(set(named)) < len(named):
+            raise ValueError("a cylinder belongs to one bank only")
+        if self.banks and (len(self.banks) < 2 or not all(self.banks)):
+            raise ValueError("banks are two or more lists of cylinders, none of them empty")
+        count = self.cylinders
+        if self.banks and (count is None or {int(one) for one in named} != set(range(1, count + 1))):
+            raise ValueError("banks need cylinders = their number, and must list every cylinder from 1 on")
+        return self
 
 
 class Protocol(_Strict):
@@ -73,6 +93,7 @@ LimitKind = Literal[
     "times median",
     "percent from mean",
     "set total most",
+    "bank total most",
     "line over speed",
     "percent from first",
 ]
@@ -184,11 +205,29 @@ class Visits(_Strict):
 
 
 class Horizons(_Strict):
-    """Days that turn a forecast into a state; thresholds of planning, not limits of parts."""
+    """Days and chances that turn a forecast into a state; thresholds of planning, not limits of parts.
+
+    A state is entered when its chance reaches the first of its two figures and left when it falls below the second, so
+    that a chance that wavers about one figure does not change the state every month. Chosen by judgement, no source.
+    """
 
     book_days: int = Field(default=90, ge=1)
     watch_days: int = Field(default=365, ge=1)
     stale_days: int = Field(default=450, ge=1)
+    book_chance: Chance = Field(default=0.5, description="of passing the limit within book_days: book")
+    book_leave: Chance = 0.4
+    watch_chance: Chance = Field(default=0.1, description="of passing the limit within watch_days: watch")
+    watch_leave: Chance = 0.05
+    past_chance: Chance = Field(default=0.95, description="of being past by now, with the last reading: past limit")
+    past_leave: Chance = 0.8
+
+    @model_validator(mode="after")
+    def _left_below(self) -> Horizons:
+        for name in ("book", "watch", "past"):
+            enter, leave = getattr(self, f"{name}_chance"), getattr(self, f"{name}_leave")
+            if leave > enter:
+                raise ValueError(f"{name}_leave ({leave:g}) must not lie above {name}_chance ({enter:g})")
+        return self
 
 
 class Spread(_Strict):

@@ -143,6 +143,11 @@ def number(value: float | None, digits: int = 1, unit: str = "") -> str:
     return f"{text} {unit}" if unit else text
 
 
+def about(km: float | None) -> str:
+    """A forecast distance in whole thousands of km; a dash where there is none."""
+    return "-" if km is None else number(round(km, -3), 0)
+
+
 def day(value: date | None) -> str:
     """A date for people; a dash where there is none."""
     return "-" if value is None else value.isoformat()

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipelines.cli import look, month, outlook, settle, setup, sheets
+from pipelines.cli import hindsight, look, month, outlook, settle, setup, sheets
 from wearlab import __version__
 from wearlab.errors import WearlabError
 
@@ -40,6 +40,7 @@ app.command("judge")(look.judge)
 app.command("vehicle")(look.vehicle)
 app.command("learn")(outlook.learn)
 app.command("due")(outlook.due)
+app.command("hindsight")(hindsight.hindsight)
 app.command("month")(month.month)
 app.command("demo")(setup.demo)
 

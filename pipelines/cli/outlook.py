@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,14 +13,11 @@ from pipelines.cli.common import (
     Json,
     as_of_date,
     console,
-    day,
-    number,
     show_json,
     status_line,
     table,
     workspace,
 )
-from wearlab.records import STATE_MARK, State
 
 if TYPE_CHECKING:
     from wearlab.pack.wear import WearGroup
@@ -95,7 +92,8 @@ def due(
     as_of: AsOf = None,
     as_json: Json = False,
 ) -> None:
-    """List limit crossings, soonest first: on the odometer, by date, with how sure that is."""
+    """When should work be booked, and how sure is that: limit crossings, soonest first, by date and odometer."""
+    from pipelines.cli.due_list import print_due
     from pipelines.steps.learn import current_forecasts
 
     today = as_of_date(as_of)
@@ -104,61 +102,14 @@ def due(
     if as_json:
         show_json([{key: row[key] for key in DUE_KEYS} for row in rows])
         return
-    out = console()
-    shown = rows[:most] if most else rows
-    wide = out.width >= _WIDE
-    heads = ["part", "measure", "state", "level", "limit", "crosses", "between", *(["last test"] if wide else []), ""]
-    cells = [_cells(row, wide=wide) for row in shown]
-    title = f"as of {today}: limit crossings, soonest first"
-    out.print(table(title, heads, cells, right=(3, 4), whole=(0, 2, 3, 4, 5, 6, *([7] if wide else []))))
-    if len(shown) < len(rows):
-        out.print(f"({len(rows) - len(shown)} more: wearlab due --most 0)")
-    out.print(
-        "Levels under their reference conditions (wearlab vehicle NAME tells them). Crosses: most likely; between: "
-        "4 chances in 5, not checked against later tests yet."
-    )
-    if any(_by_line(row) for row in shown):
-        out.print(f"{_LINE}: a simple line, not calibrated, where the wear model has no answer.")
+    print_due(rows, today, most)
 
 
 DUE_KEYS = (
     "vehicle", "position", "part", "measure", "protocol", "unit", "rule", "limit", "limit_version", "direction",
-    "level", "level_low", "level_high", "rate", "rate_unit", "state", "readings", "last_test", "retest_by",
-    "date_p10", "date_p50", "date_p90", "odometer_p50", "no_answer", "method",
+    "level", "level_low", "level_high", "rate", "rate_unit", "state", "cause", "state_before", "changed", "readings",
+    "last_test", "retest_by", "retest_why",
+    "past", "within_30", "within_90", "within_180", "within_365", "next_visit", "before_visit", "next_reading_past",
+    "date_p05", "date_p10", "date_p50", "date_p90", "date_p95",
+    "odometer_p05", "odometer_p10", "odometer_p50", "odometer_p90", "odometer_p95", "no_answer", "method",
 )  # fmt: skip
-
-#: a screen narrower than this has what belongs to a date under it, not beside it
-_WIDE = 150
-
-#: mark of a forecast that a straight line made
-_LINE = "(line)"
-
-
-def _by_line(row: dict[str, Any]) -> bool:
-    from pipelines.steps.part_states import method_words
-    from wearlab.charts.series import LINE
-
-    return method_words(row["method"]) == LINE and row["level"] is not None
-
-
-def _cells(row: dict[str, Any], *, wide: bool) -> list[str]:
-    from wearlab.charts.words import level_words, limit_words, measure_words
-
-    state = State(row["state"])
-    early, late = row["date_p10"], row["date_p90"]
-    remarks = [text for text in (_LINE if _by_line(row) else "", row["no_answer"] or "") if text]
-    between = " " if wide else "\n"
-    crosses, where = day(row["date_p50"]), row["odometer_p50"]
-    if where is not None:
-        crosses += f"{between}at {number(where, 0)} km"
-    return [
-        f"{row['vehicle']} {row['position']}",
-        f"{measure_words(row['measure'])}, {row['protocol']}",
-        f"{STATE_MARK[state]} {state}",
-        "-" if row["level"] is None else f"{level_words(row['level'])} {row['unit']}",
-        "-" if row["limit"] is None else limit_words(row["limit"]),
-        crosses,
-        "-" if early is None else f"{early}{between}to {late if late is not None else 'open'}",
-        *([day(row["last_test"])] if wide else []),
-        " ".join(remarks),
-    ]

@@ -16,7 +16,7 @@ from pipelines.steps.wear_told import wear_told
 from pipelines.workspace import Workspace
 from wearlab.pack.view import VehicleView
 from wearlab.store.database import Database
-from wearlab.store.queries import one_vehicle
+from wearlab.store.queries import one_vehicle, vehicles
 
 
 def gather_fleet(
@@ -44,7 +44,7 @@ def gather_fleet(
         settings=place.settings,
         versions=versions,
         meters=meters,
-        usage=vehicle_usage(meters, as_of),
+        usage=vehicle_usage(meters, as_of, vehicles(db, as_of)),
         forecasts=dict(forecasts),
         series=dict(series),
         wear=wear_told(db, run, vehicle),

@@ -8,13 +8,16 @@ from math import isfinite
 from typing import Any
 
 from pipelines.steps.part_limits import PartLimit
+from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.series import finite
 from wearlab.config import Settings
-from wearlab.forecast.calendar import on_calendar
-from wearlab.forecast.states import PartEvidence, part_state, retest_by
+from wearlab.forecast.calendar import CalendarForecast
+from wearlab.forecast.retest import retest
+from wearlab.forecast.state_changes import change_sentence, memory
+from wearlab.forecast.states import PartEvidence, part_state
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer, State
-from wearlab.wear.line import Crossing, Interval
+from wearlab.wear.line import Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +40,8 @@ class PartAhead:
     level_now: Interval | None
     next_now: Interval | None
     rate: Interval | None
-    crossing: Crossing | NoAnswer
+    forecast: CalendarForecast
     exposure_now: float
-    exposure_first: float
     offset_km: float
     shown_km: float
     readings: int
@@ -52,12 +54,15 @@ class PartAhead:
     silent: str | None
 
 
-def forecast_row(part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as_of: date) -> dict[str, Any]:
+def forecast_row(
+    part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as_of: date, plans: Plans = NO_PLANS
+) -> dict[str, Any]:
     """Return the columns of the table, but for the run."""
-    limit = part.limit
-    told = on_calendar(
-        part.crossing, part.exposure_now, part.shown_km, pace, as_of, exposure_first_km=part.exposure_first
-    )
+    limit, told = part.limit, part.forecast
+    rule = None if limit.rule is None else limit.rule.name
+    before = None
+    if plans.before is not None:
+        before = plans.before.of(part.vehicle, part.part, part.position, part.measure, part.protocol, rule)
     answer = part_state(
         PartEvidence(
             limit=limit.level,
@@ -68,10 +73,22 @@ def forecast_row(part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as
             last_bound=part.last_bound,
             level=part.level,
             forecast=told,
+            protocol=part.protocol,
         ),
         settings.horizons,
         as_of,
+        memory(before, rule, limit.version),
     )
+    again = retest(
+        part.last_used,
+        as_of,
+        settings.visits,
+        settings.horizons,
+        state=answer.state,
+        forecast=told,
+        km_per_day=pace.km_per_day if isinstance(pace, Usage) else None,
+    )
+    readings = part.fitted or part.readings
     why = told.no_answer or (told.note or None if told.date_p50 is None else None)
     if answer.state == State.NO_LIMIT:
         why = part.silent
@@ -88,7 +105,7 @@ def forecast_row(part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as
         "measure": part.measure,
         "protocol": part.protocol,
         "unit": part.unit,
-        "rule": None if limit.rule is None else limit.rule.name,
+        "rule": rule,
         "limit": limit.level,
         "limit_version": limit.version,
         "direction": None if limit.rule is None else limit.direction,
@@ -103,28 +120,44 @@ def forecast_row(part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as
         "rate_unit": f"{part.unit} per 10,000 km",
         "state": str(answer.state),
         "cause": answer.cause,
-        "readings": part.fitted or part.readings,
-        "last_test": part.last_test,
-        # a test that no limit waits for is not asked for again
-        "retest_by": None
-        if answer.state == State.NO_LIMIT
-        else retest_by(
-            part.last_used,
-            as_of,
-            settings.visits,
-            state=answer.state,
-            date_p10=told.date_p10,
-            km_per_day=pace.km_per_day if isinstance(pace, Usage) else None,
+        "state_before": None if before is None else str(before.state),
+        "changed": change_sentence(
+            before,
+            answer.state,
+            last_test=part.last_test,
+            readings=readings,
+            rule=rule,
+            limit_version=limit.version,
         ),
+        "readings": readings,
+        "last_test": part.last_test,
+        "retest_by": again.by,
+        "retest_why": again.why,
+        "date_p05": told.date_p05,
         "date_p10": told.date_p10,
         "date_p50": told.date_p50,
         "date_p90": told.date_p90,
+        "date_p95": told.date_p95,
+        "distance_p05": true_km(told.odometer_p05_km),
         "distance_p10": true_km(told.odometer_p10_km),
         "distance_p50": true_km(told.odometer_p50_km),
         "distance_p90": true_km(told.odometer_p90_km),
+        "distance_p95": true_km(told.odometer_p95_km),
+        "odometer_p05": told.odometer_p05_km,
         "odometer_p10": told.odometer_p10_km,
         "odometer_p50": told.odometer_p50_km,
         "odometer_p90": told.odometer_p90_km,
+        "odometer_p95": told.odometer_p95_km,
+        "past": told.past,
+        "within_30": told.within_30,
+        "within_90": told.within_90,
+        "within_180": told.within_180,
+        "within_365": told.within_365,
+        "next_visit": told.next_visit,
+        "before_visit": told.before_visit,
+        "next_reading_past": told.next_reading_past,
+        "leaves_first": told.leaves_first,
+        "note": told.note or None,
         "method": part.method,
         "no_answer": why,
     }

@@ -78,7 +78,7 @@ def group_conditions(
     words: list[str] = []
     for stated, number in made.items():
         here = np.flatnonzero(code == number)
-        reference = _reference(stated, rows)
+        reference = _reference(stated, rows, measure)
         found = columns(
             measure,
             reference,
@@ -96,7 +96,9 @@ def group_conditions(
         if stated is not None:
             outside[here] |= _contradicted(rows, here, stated, measure)
         words.append(reference.words())
-        notes += [*reference.notes, *found.notes]
+        said = [*reference.notes, *found.notes]
+        whose = sorted({str(name) or "vehicles of no family" for name in family[here]})
+        notes += said if len(made) == 1 else [f"{', '.join(whose)}: {note}" for note in said]
     return GroupConditions(
         matrix=matrix[:, used],
         names=tuple(name for name, kept in zip(names, used, strict=True) if kept),
@@ -125,7 +127,7 @@ def _stated(rules: Sequence[LimitRule], family: str, notes: list[str]) -> Condit
     return found[0].conditions if found else None
 
 
-def _reference(stated: Conditions | None, rows: GroupRows) -> Reference:
+def _reference(stated: Conditions | None, rows: GroupRows, measure: Measure) -> Reference:
     first = rows.test_first
     given = rows.conditions
     return reference_of(
@@ -135,6 +137,7 @@ def _reference(stated: Conditions | None, rows: GroupRows) -> Reference:
         speed_rpm=given["speed_rpm"][first],
         temp_kind=rows.temp_kind[first],
         duration_s=given["duration_s"][first],
+        measure=measure,
     )
 
 

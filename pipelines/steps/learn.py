@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import UTC, date, datetime
+from collections.abc import Callable, Sequence
+from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from pipelines.steps.corrections import corrections, newest_look_back
 from pipelines.steps.facts import facts_sha256
 from pipelines.steps.group_rows import groups
 from pipelines.steps.line_forecasts import line_forecasts
 from pipelines.steps.lives import MeterHistory, lives_are_fresh, meter_histories, rebuild_lives
+from pipelines.steps.plans import Plans, plans_of
 from pipelines.steps.rules import record_rules
+from pipelines.steps.runs import new_run
 from pipelines.steps.series import life_series
+from pipelines.steps.set_forecasts import set_forecasts
+from pipelines.steps.states_before import states_before
 from pipelines.steps.wear_data import group_data
 from pipelines.steps.wear_forecasts import answered, wear_forecasts
 from pipelines.steps.wear_learn import Learned, learned, store, why_silent
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.config import Settings
-from wearlab.lives.usage import Usage, usage
+from wearlab.lives.fleet_usage import fleet_usage
+from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
+from wearlab.store.queries import vehicles
 
 
 def learn(
@@ -41,19 +48,26 @@ def learn(
         meters = meter_histories(db)
         if not lives_are_fresh(db, settings):
             rebuild_lives(db, settings, meters)
-        paces = vehicle_usage(meters, as_of)
-        run = _new_run(db, place, as_of, "learn")
+        register = vehicles(db, as_of)
+        paces = vehicle_usage(meters, as_of, register)
+        cylinders = {row["vehicle"]: int(row["cylinders"]) for row in register if row["cylinders"] is not None}
+        plans = plans_of(db, as_of, states_before(db, place, as_of))
+        known = corrections(db, as_of)
+        run = new_run(db, place, as_of, "learn")
         summary: list[dict[str, Any]] = []
         for measure, protocol in groups(db, as_of):
             name = f"{measure}, {protocol}"
             told(f"{name}: reading")
             group = group_data(db, settings, measure, protocol, as_of)
-            found = learned(db, group, workers, _pass(told, name))
+            found = learned(db, group, workers, _pass(told, name), known.get((measure, protocol)))
             told(f"{name}: storing {len(group.lives)} parts")
             store(db, run, found)
             told(f"{name}: forecasts")
-            rows = wear_forecasts(found, versions, meters, paces, settings, as_of)
-            rows += _by_line(db, found, versions, meters, paces, settings, as_of)
+            rows = wear_forecasts(found, versions, meters, paces, settings, as_of, plans)
+            rows += _by_line(db, found, versions, meters, paces, settings, as_of, plans)
+            rows += set_forecasts(
+                found, versions, meters, paces, settings, as_of, plans, cylinders=cylinders, workers=workers
+            )
             if rows:
                 db.append("forecast", pd.DataFrame(rows, dtype=object).assign(run_id=run))
             summary += _summary(found)
@@ -64,8 +78,8 @@ def latest_run(db: Database, place: Workspace, as_of: date) -> int | None:
     """The newest run made of just these facts, settings and day; None when the forecasts are stale."""
     found = db.value(
         "SELECT max(run_id) FROM run WHERE step = 'learn' AND as_of = ? AND settings_sha256 = ? "
-        "AND facts_sha256 = ? AND version = ?",
-        [as_of, place.settings_sha256, facts_sha256(db), __version__],
+        "AND facts_sha256 = ? AND version = ? AND run_id > ?",
+        [as_of, place.settings_sha256, facts_sha256(db), __version__, newest_look_back(db, as_of)],
     )
     return None if found is None else int(found)
 
@@ -105,26 +119,20 @@ def current_forecasts(
         return forecasts_of(db, fresh_run(db, place, as_of, say=say))
 
 
-def vehicle_usage(meters: dict[str, MeterHistory], as_of: date) -> dict[str, Usage | NoAnswer]:
-    """Every vehicle's pace as of a day."""
-    return {name: usage(meter.days, meter.distance.distance_km, as_of) for name, meter in meters.items()}
-
-
-def _new_run(db: Database, place: Workspace, as_of: date, step: str) -> int:
-    run = int(db.value("SELECT nextval('run_ids')"))
-    db.run(
-        "INSERT INTO run VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [
-            run,
-            datetime.now(UTC).replace(tzinfo=None),
-            as_of,
-            step,
-            place.settings_sha256,
-            facts_sha256(db),
-            __version__,
-        ],
+def vehicle_usage(
+    meters: dict[str, MeterHistory], as_of: date, register: Sequence[dict[str, Any]] = ()
+) -> dict[str, Usage | NoAnswer]:
+    """Every vehicle's pace as of a day; `register` holds its lines, whose families and depots are told apart."""
+    known = {row["vehicle"]: row for row in register}
+    lines = [known.get(name, {}) for name in meters]
+    return fleet_usage(
+        list(meters),
+        [meter.distance.days for meter in meters.values()],
+        [meter.distance.distance_km for meter in meters.values()],
+        as_of,
+        family=[line.get("family") or "" for line in lines],
+        depot=[line.get("depot") or "" for line in lines],
     )
-    return run
 
 
 def _pass(told: Callable[[str], None], name: str) -> Callable[[int, float, float], None]:
@@ -142,6 +150,7 @@ def _by_line(
     paces: dict[str, Usage | NoAnswer],
     settings: Settings,
     as_of: date,
+    plans: Plans,
 ) -> list[dict[str, Any]]:
     """Forecasts by a line for the seated parts that the model does not answer for."""
     group = found.group
@@ -160,7 +169,7 @@ def _by_line(
         if series.current and key in reason:
             pace = paces.get(series.vehicle, NoAnswer("no odometer was recorded"))
             meter = meters.get(series.vehicle)
-            rows += line_forecasts(series, family[key], versions, meter, pace, settings, as_of, reason[key])
+            rows += line_forecasts(series, family[key], versions, meter, pace, settings, as_of, reason[key], plans)
     return rows
 
 

@@ -6,15 +6,19 @@ from datetime import date
 from math import isfinite
 from typing import Any
 
+from scipy.special import stdtr
+
 from pipelines.steps.forecast_rows import PartAhead, forecast_row
 from pipelines.steps.lives import MeterHistory
 from pipelines.steps.part_limits import PartLimit, part_limits
+from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.series import LifeSeries, Trend
 from wearlab.config import Settings
-from wearlab.forecast.crossing import exposure_crossing
+from wearlab.forecast.calendar import CalendarForecast, on_calendar
+from wearlab.forecast.crossing import COVERAGE, exposure_crossing
 from wearlab.lives.usage import Usage
 from wearlab.records import LEVEL_UNIT, Measure, NoAnswer
-from wearlab.wear.line import Interval, LineFit, fit_line
+from wearlab.wear.line import Interval, LineFit, fit_line, t_quantile
 
 #: word of the forecast table for this way
 METHOD = "line"
@@ -32,16 +36,24 @@ def line_forecasts(
     settings: Settings,
     as_of: date,
     silent: str | None = None,
+    plans: Plans = NO_PLANS,
 ) -> list[dict[str, Any]]:
     """One row of the forecast table a limit; `silent` says why the wear model has no answer."""
     return [
-        forecast_row(_ahead(series, limit, meter, pace, silent), pace, settings, as_of)
+        forecast_row(_ahead(series, limit, meter, pace, settings, as_of, silent, plans), pace, settings, as_of, plans)
         for limit in part_limits(settings, versions, series, family, as_of)
     ]
 
 
 def _ahead(
-    series: LifeSeries, limit: PartLimit, meter: MeterHistory | None, pace: Usage | NoAnswer, silent: str | None
+    series: LifeSeries,
+    limit: PartLimit,
+    meter: MeterHistory | None,
+    pace: Usage | NoAnswer,
+    settings: Settings,
+    as_of: date,
+    silent: str | None,
+    plans: Plans,
 ) -> PartAhead:
     trend = series.trend(limit.rule)
     fit = fit_line(trend.exposure_km, trend.level, resolution=trend.resolution)
@@ -68,9 +80,8 @@ def _ahead(
         level_now=now,
         next_now=ahead,
         rate=rate,
-        crossing=exposure_crossing(fit, limit.level, limit.direction),
+        forecast=_forecast(series, trend, fit, limit, (exposure, shown), pace, settings, as_of, plans),
         exposure_now=exposure,
-        exposure_first=trend.exposure_km[0] if trend.exposure_km else 0.0,
         offset_km=series.offset_km,
         shown_km=shown,
         readings=sum(point.used for point in series.points),
@@ -81,6 +92,46 @@ def _ahead(
         last_bound=None if last is None else last.bound,
         method=METHOD,
         silent=fit.reason if isinstance(fit, NoAnswer) else None,
+    )
+
+
+def _forecast(
+    series: LifeSeries,
+    trend: Trend,
+    fit: LineFit | NoAnswer,
+    limit: PartLimit,
+    now: tuple[float, float],
+    pace: Usage | NoAnswer,
+    settings: Settings,
+    as_of: date,
+    plans: Plans,
+) -> CalendarForecast:
+    exposure, shown = now
+    crossing = exposure_crossing(fit, limit.level, limit.direction)
+    if isinstance(crossing, NoAnswer):
+        return CalendarForecast(no_answer=crossing.reason)
+    visit = plans.next_visit.get(series.vehicle)
+    reads = None
+    if isinstance(pace, Usage) and isinstance(fit, LineFit) and limit.level is not None and isfinite(exposure):
+        age = (as_of - series.last_test).days
+        days = (visit - as_of).days if visit is not None else max(settings.visits.every_days - age, 0)
+        driven, _ = pace.ahead(days)
+        ahead = fit.next_reading(exposure + driven, COVERAGE, resolution=trend.resolution)
+        half = (ahead.high - ahead.low) / 2
+        side = 1.0 if limit.direction == "above" else -1.0
+        past = side * (ahead.point - limit.level) / half * t_quantile(fit.dof, COVERAGE) if half > 0 else 0.0
+        reads = float(stdtr(fit.dof, past))
+    return on_calendar(
+        crossing,
+        exposure,
+        shown,
+        pace,
+        as_of,
+        exposure_first_km=trend.exposure_km[0] if trend.exposure_km else 0.0,
+        horizons=settings.horizons,
+        next_visit=visit,
+        leaves_on=plans.leaves_on.get(series.vehicle),
+        reading_past=reads,
     )
 
 

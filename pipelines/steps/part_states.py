@@ -16,6 +16,12 @@ from wearlab.pack.view import PartState
 from wearlab.pack.wear_words import gross_words
 from wearlab.records import LEVEL_UNIT, Measure
 
+#: columns of the forecast table that the page takes as they are
+_AS_STORED = (
+    "state_before", "changed", "date_p05", "date_p95", "past", "within_30", "within_90", "within_180", "within_365",
+    "next_visit", "before_visit", "next_reading_past",
+)  # fmt: skip
+
 #: a part in one measure and protocol, whatever its life
 PartKey = tuple[str, str, str]
 
@@ -39,6 +45,7 @@ def part_state(item: dict[str, Any], settings: Settings, found: dict[str, Any] |
     source = next((rule.source for rule in settings.limits if rule.name == item["rule"]), "")
     method = method_words(item["method"])
     model = found if found is not None and method == MODEL else None
+    own = model is not None and item["unit"] == LEVEL_UNIT[Measure(item["measure"])]
     return PartState(
         position=item["position"],
         part=item["part"],
@@ -52,8 +59,8 @@ def part_state(item: dict[str, Any], settings: Settings, found: dict[str, Any] |
         level_high=item["level_high"],
         next_low=item["next_low"],
         next_high=item["next_high"],
-        new_low=None if model is None else model["new_low"],
-        new_high=None if model is None else model["new_high"],
+        new_low=model["new_low"] if own and model is not None else None,
+        new_high=model["new_high"] if own and model is not None else None,
         reference="" if model is None else model["reference"],
         method=method,
         rate=item["rate"],
@@ -74,6 +81,15 @@ def part_state(item: dict[str, Any], settings: Settings, found: dict[str, Any] |
         outside=0 if found is None else found["outside"],
         beyond=0 if found is None else found["beyond"],
         rate_no_answer=None if model is None else model["rate_no_answer"],
+        last_test=item["last_test"],
+        cause=item["cause"] or "",
+        retest_why=item["retest_why"] or "",
+        note=item["note"] or "",
+        odometer_p05_km=item["odometer_p05"],
+        odometer_p10_km=item["odometer_p10"],
+        odometer_p90_km=item["odometer_p90"],
+        odometer_p95_km=item["odometer_p95"],
+        **{name: item[name] for name in _AS_STORED},
     )
 
 

@@ -106,6 +106,7 @@ def family_facts(settings: Settings, vehicle: dict[str, Any]) -> FamilyFacts:
         family=vehicle["family"],
         cylinders=cylinders if cylinders is not None else (family.cylinders if family else None),
         injector=family.injector if family else None,
+        banks=family.banks if family else (),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from math import exp, hypot, isfinite, sqrt
 from typing import Any
 
@@ -13,6 +14,11 @@ from wearlab.records import NoAnswer
 from wearlab.wear.line import Interval
 from wearlab.wear.results import WearFit
 from wearlab.wear.scale_fit import ScaleFit
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
 
 #: coverage of the intervals
 COVERAGE = 0.9
@@ -111,8 +117,9 @@ def _factors(best: ScaleFit, group: GroupData) -> list[dict[str, Any]]:
         size = hypot(cosine, sine)
         sd = hypot(cosine * sd_cosine, sine * sd_sine) / size if size > 0 else hypot(sd_cosine, sd_sine)
         told = (100 * size, 100 * max(size - _REACH * sd, 0.0), 100 * (size + _REACH * sd))
-        day = round(365.25 * (np.arctan2(sine, cosine) / (2 * np.pi) % 1.0))
-        rows.append(_row("factor", "season", told, "%", f"largest about day {day} of the year"))
+        turn = float(np.arctan2(sine, cosine)) / (2 * np.pi) % 1.0
+        day = date(2001, 1, 1) + timedelta(days=int(365 * turn))  # any year without a leap day
+        rows.append(_row("factor", "season", told, "%", f"largest about {day.day} {_MONTHS[day.month - 1]}"))
     taken = {*group.condition_names, *_SEASON}
     for name in data.covariate_names if data is not None else ():
         found = _coefficient(best, name)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -13,15 +14,17 @@ from pipelines.steps.forecast_rows import PartAhead, forecast_row
 from pipelines.steps.group_rows import Floats, Ints
 from pipelines.steps.lives import MeterHistory
 from pipelines.steps.part_limits import NONE, PartLimit
+from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.wear_learn import METHOD, Learned
-from wearlab.config import LimitRule, Settings
-from wearlab.forecast.crossing import COVERAGE
-from wearlab.forecast.passage import passage
+from wearlab.config import LimitRule, Settings, Visits
+from wearlab.forecast.calendar import CalendarForecast, Standing, calendar_forecasts, day_law
+from wearlab.forecast.grid_law import passage_law
+from wearlab.forecast.next_reading import reading_chance
 from wearlab.lives.usage import Usage
 from wearlab.records import LEVEL_UNIT, Bound, Measure, NoAnswer
 from wearlab.study.limit_conditions import SAME_WITHIN
 from wearlab.units import to_base, unit
-from wearlab.wear.line import Crossing, Interval
+from wearlab.wear.line import Interval
 from wearlab.wear.mixture import Mixture, interval, quantiles
 from wearlab.wear.results import Parts, WearFit
 
@@ -37,14 +40,14 @@ _EPOCH = date(1970, 1, 1)
 class Today:
     """Where K lives stand today; exposures and distances in km, NaN where unknown.
 
-    `exposure` is today's (that of the last test where the vehicle's pace is not known), `first` that of the life's
-    first reading, `offset` true distance less exposure, `shown` what the meter shows at `exposure`.
+    `exposure` is today's (that of the last test where the vehicle's pace is not known), `offset` true distance less
+    exposure, `shown` what the meter shows at `exposure`, `age` the days since the last reading that was fitted.
     """
 
     exposure: Floats
-    first: Floats
     offset: Floats
     shown: Floats
+    age: Floats
 
 
 def wear_forecasts(
@@ -54,24 +57,32 @@ def wear_forecasts(
     paces: dict[str, Usage | NoAnswer],
     settings: Settings,
     as_of: date,
+    plans: Plans = NO_PLANS,
 ) -> list[dict[str, Any]]:
     """Rows of the forecast table for every seated life that the model answers for, one a limit."""
     life = answered(found)
     if isinstance(found.fit, NoAnswer) or found.parts is None or not life.size:
         return []
-    today = _today(found, life, meters, paces)
+    today = _today(found, life, meters, paces, as_of)
     limits = part_rules(found, life, versions, settings)
     index = [k for k, several in enumerate(limits) for _ in several]
     flat = [limit for several in limits for limit in several]
     told = _Told.of(found, found.fit, found.parts, life, today)
     place = found.place[life]
-    crossings = _crossings(found.fit.mixture(), place[index], flat, today.exposure[index])
-    exposure, first = today.exposure.tolist(), today.first.tolist()
-    offset, shown = today.offset.tolist(), today.shown.tolist()
-    group = found.group
     silent = NoAnswer("no odometer was recorded")
+    standing = Standing(
+        exposure_now=today.exposure[index],
+        shown_now=today.shown[index],
+        usage=[paces.get(told.vehicle[k], silent) for k in index],
+        start_days=today.age[index],
+        next_visit=[plans.next_visit.get(told.vehicle[k]) for k in index],
+        leaves_on=[plans.leaves_on.get(told.vehicle[k]) for k in index],
+    )
+    forecasts = _forecasts(found.fit.mixture(), place[index], flat, standing, settings, as_of)
+    exposure, offset, shown = today.exposure.tolist(), today.offset.tolist(), today.shown.tolist()
+    group = found.group
     rows = []
-    for k, limit, crossing in zip(index, flat, crossings, strict=True):
+    for k, limit, forecast in zip(index, flat, forecasts, strict=True):
         part = PartAhead(
             vehicle=told.vehicle[k],
             position=told.position[k],
@@ -84,9 +95,8 @@ def wear_forecasts(
             level_now=_interval(told.level_now[k]),
             next_now=_interval(told.next_now[k]),
             rate=_interval(told.rate[k]),
-            crossing=crossing,
+            forecast=forecast,
             exposure_now=exposure[k],
-            exposure_first=first[k],
             offset_km=offset[k],
             shown_km=shown[k],
             readings=told.readings[k],
@@ -98,7 +108,7 @@ def wear_forecasts(
             method=METHOD,
             silent=None,
         )
-        rows.append(forecast_row(part, paces.get(told.vehicle[k], silent), settings, as_of))
+        rows.append(forecast_row(part, paces.get(told.vehicle[k], silent), settings, as_of, plans))
     return rows
 
 
@@ -186,13 +196,13 @@ def _last_judged(found: Learned) -> Ints:
     return last
 
 
-def _today(found: Learned, life: Ints, meters: dict[str, MeterHistory], paces: dict[str, Usage | NoAnswer]) -> Today:
+def _today(
+    found: Learned, life: Ints, meters: dict[str, MeterHistory], paces: dict[str, Usage | NoAnswer], as_of: date
+) -> Today:
     rows, lives, fitted = found.group.rows, found.group.lives, found.group.fitted
-    size = len(lives)
-    newest, oldest = np.full(size, -1, dtype=np.int64), np.full(size, -1, dtype=np.int64)
+    newest = np.full(len(lives), -1, dtype=np.int64)
     newest[rows.life[fitted]] = fitted  # readings of a life come in the order of time: the last one stays
-    oldest[rows.life[fitted[::-1]]] = fitted[::-1]
-    newest, oldest = newest[life], oldest[life]
+    newest = newest[life]
     offset = rows.distance_km[newest] - rows.exposure_km[newest]
     distance = rows.distance_km[newest]
     meter_of, now_of = np.full(rows.vehicles.size, np.nan), np.full(rows.vehicles.size, np.nan)
@@ -206,7 +216,8 @@ def _today(found: Learned, life: Ints, meters: dict[str, MeterHistory], paces: d
     shift, now = meter_of[vehicle], now_of[vehicle]
     distance = np.where(np.isfinite(now), now, distance)
     exposure = np.where(np.isnan(shift), np.nan, distance - offset)
-    return Today(exposure, np.maximum(rows.exposure_km[oldest], 0.0), offset, distance - shift)
+    age = np.asarray((as_of - _EPOCH).days - rows.day[newest], dtype=np.float64)
+    return Today(exposure, offset, distance - shift, age)
 
 
 def part_rules(
@@ -247,19 +258,48 @@ def limit_level(rule: LimitRule, measure: str) -> float | None:
     return to_base(rule.value, rule.unit, "volume") * 60.0 / rule.over_s
 
 
-def _crossings(
-    mixture: Mixture, place: Ints, limits: list[PartLimit], exposure_now: Floats
-) -> list[Crossing | NoAnswer]:
+def _forecasts(
+    mixture: Mixture, place: Ints, limits: list[PartLimit], standing: Standing, settings: Settings, as_of: date
+) -> list[CalendarForecast]:
     level = np.array([np.nan if limit.level is None else limit.level for limit in limits], dtype=np.float64)
     side = np.array([1.0 if limit.direction == "above" else -1.0 for limit in limits])
-    told: list[Crossing | NoAnswer] = [NoAnswer("no limit is configured for this measure and protocol")] * len(limits)
+    silent = CalendarForecast(no_answer="no limit is configured for this measure and protocol")
+    told = [silent] * len(limits)
     asked = np.flatnonzero(np.isfinite(level))
     if not asked.size:
         return told
-    tail = (1.0 - COVERAGE) / 2
-    found = passage(mixture, place[asked], level[asked], side[asked], exposure_now[asked], (tail, 0.5, 1.0 - tail))
-    for k, (low, point, high) in zip(asked.tolist(), found.quantiles.T.tolist(), strict=True):
-        told[k] = (
-            Crossing(point, low, high, COVERAGE) if low == low else NoAnswer("the level of this part is not known")
-        )
+    place, level, side = place[asked], level[asked], side[asked]
+    own = _those(standing, asked.tolist())
+    law = passage_law(mixture, place, level, side)
+    by_day = day_law(law, own)
+    ahead = next_tests(own, settings.visits, as_of)
+    driven, spread = by_day.travel.driven(ahead, np.arange(asked.size))
+    reads = reading_chance(mixture, place, level, side, by_day.travel.at_last, driven=driven, spread=spread)
+    found = calendar_forecasts(law, replace(own, reading_past=reads), as_of, settings.horizons)
+    for k, forecast in zip(asked.tolist(), found, strict=True):
+        told[k] = forecast
     return told
+
+
+def next_tests(standing: Standing, visits: Visits, as_of: date) -> Floats:
+    """Days from today to each part's next test: the next planned visit, else one usual interval after the last."""
+    planned = standing.next_visit or [None] * len(standing.usage)
+    ages = [0.0] * len(standing.usage) if standing.start_days is None else standing.start_days.tolist()
+    told = []
+    for visit, age, usage in zip(planned, ages, standing.usage, strict=True):
+        interval = float(visits.every_days)
+        if visits.every_km is not None and isinstance(usage, Usage) and usage.km_per_day > 0:
+            interval = min(interval, visits.every_km / usage.km_per_day)
+        told.append(float((visit - as_of).days) if visit is not None else max(interval - age, 0.0))
+    return np.array(told, dtype=np.float64)
+
+
+def _those(standing: Standing, rows: Sequence[int]) -> Standing:
+    return Standing(
+        exposure_now=standing.exposure_now[rows],
+        shown_now=standing.shown_now[rows],
+        usage=[standing.usage[k] for k in rows],
+        start_days=None if standing.start_days is None else standing.start_days[rows],
+        next_visit=None if standing.next_visit is None else [standing.next_visit[k] for k in rows],
+        leaves_on=None if standing.leaves_on is None else [standing.leaves_on[k] for k in rows],
+    )

@@ -18,7 +18,12 @@ from wearlab.charts.style import INK, LIMIT, PALE, bars, pen
 from wearlab.charts.words import limit_words
 
 #: States whose forecast is drawn; the others would only cover the readings.
-FORECAST_STATES = ("past limit", "book", "watch")
+FORECAST_STATES = ("past limit", "book", "test again", "watch")
+
+
+def has_fan(series: Series) -> bool:
+    """Return whether the forecast of a series is drawn."""
+    return series.current and series.ahead is not None and series.state in FORECAST_STATES
 
 
 def draw_series(axes: Axes, series: Series, base: Ground, *, banded: bool = False) -> tuple[float, float]:
@@ -77,7 +82,7 @@ def _draw_level(axes: Axes, series: Series, base: Ground, colour: str, *, banded
     if banded:
         fill_level(axes, level, colour, 0.16)
     ahead = series.ahead
-    if series.current and ahead is not None and series.state in FORECAST_STATES:
+    if ahead is not None and has_fan(series):
         axes.plot(
             np.array(ahead.distance_km) / 1000.0, ahead.level, color=colour, linewidth=1.3,
             linestyle=(0, (1.0, 1.4)), zorder=2.4,

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from wearlab.charts.axis import draw_calendar, draw_marks, ground
-from wearlab.charts.drawing import draw_limit, draw_series, set_ranges
+from wearlab.charts.drawing import draw_limit, draw_series, has_fan, set_ranges
 from wearlab.charts.series import LINE, Series, VehicleHistory
 from wearlab.charts.style import INK, MUTED, house_style, open_figure
 from wearlab.charts.svg import Chart, finish
@@ -52,12 +52,14 @@ def notes(series: Series) -> tuple[str, ...]:
     if level is None:
         return (_cut(series.no_answer or ""),) if series.no_answer else ()
     band = f"band {level.coverage:.0%} of the level"
-    if series.ahead is not None:
+    if series.ahead is not None and has_fan(series):
         band += f", fan {series.ahead.coverage:.0%}"
     if level.method == LINE:
         return (f"no answer of the wear model; {LINE}; {band}", "readings and line as measured")
     under = f"level under {series.reference}" if series.reference else "level as measured"
-    return (f"{level.method}; {band}; marks are readings as measured", _cut(under))
+    hollow = any(not point.used or point.doubt for point in series.points)
+    marks = "marks: as measured, open ones left out" if hollow else "marks are readings as measured"
+    return (f"{level.method}; {band}; {marks}", _cut(under))
 
 
 def _cut(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 from wearlab.records import PUMP, SET
@@ -10,6 +11,8 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
+
+_ISO = re.compile(r"(?<![\w/-])\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?![\w/-])")
 
 _MEASURES = {
     "return_flow": "return flow",
@@ -26,9 +29,9 @@ def measure_words(measure: str) -> str:
 
 
 def position_words(position: str) -> str:
-    """Return "injector 3" for "3", "pump" for the pump and "whole set" for a total."""
-    if position == PUMP:
-        return "pump"
+    """Return "injector 3" for "3", "pump" for the pump, "whole set" for a total and "bank 1" for one of a bank."""
+    if position == PUMP or position.startswith("bank "):
+        return position
     return "whole set" if position == SET else f"injector {position}"
 
 
@@ -36,10 +39,15 @@ def level_words(value: float | None, unit: str = "") -> str:
     """Return a level with as many digits as a reading can carry, and its unit; a dash where there is none."""
     if value is None or value != value:
         return "–"
-    size = abs(value)
-    digits = 2 if size < 3 else 1 if size < 100 else 0
-    text = f"{value:,.{digits}f}"
+    text = levels_words(value)[0]
     return f"{text} {unit}" if unit else text
+
+
+def levels_words(*values: float) -> tuple[str, ...]:
+    """Return levels that belong together (a value and its ends) with the digits of the largest."""
+    size = max(abs(value) for value in values)
+    digits = 2 if size < 3 else 1 if size < 100 else 0
+    return tuple(f"{value:,.{digits}f}" for value in values)
 
 
 def limit_words(value: float, unit: str = "") -> str:
@@ -69,6 +77,11 @@ def month_words(day: date) -> str:
 def day_words(day: date | None) -> str:
     """Return "3 May 2027"; a dash for no date."""
     return "–" if day is None else f"{day.day} {month_words(day)}"
+
+
+def dated(text: str) -> str:
+    """Return a sentence with its dates in words: "about 2027-05-03" becomes "about 3 May 2027"."""
+    return _ISO.sub(lambda found: day_words(date.fromisoformat(found[0])), text)
 
 
 def when_words(early: date | None, middle: date | None, late: date | None, as_of: date | None = None) -> str:

@@ -181,9 +181,10 @@ def _group_kind(
     kind = min((k for k, c in count.items() if c == most), key=lambda k: (_rank(k), k))
     others = int(known.sum()) - most
     if others:
+        name = temperature_name(kind) if kind else "temperature of no stated kind"
         notes.append(
-            f"the reference is a {temperature_name(kind)}; {others} of {n} tests recorded another kind of "
-            "temperature, which counts as not recorded"
+            f"the reference is a {name}; {others} of {n} tests recorded another kind of temperature, which counts as "
+            "not recorded"
         )
     return kind, np.where(known & (kinds == kind), temps, np.nan)
 

@@ -1,17 +1,18 @@
-"""One word for the state of a part in one measure and protocol, with its cause, and when to test it next.
+"""One word for the state of a part in one measure and protocol, with its cause.
 
-The rules, first that applies (thresholds: `config.Horizons`):
+The rules, first that applies (thresholds: `config.Horizons`). Chances are those of the level having passed the limit; a
+state is entered at its chance and, when the part was in that state or a graver one before, left only below a lower one:
 
-1. `no limit`: no limit is configured.
-2. `no answer`: there is no reading.
-3. `past limit`: the last reading is past the limit, and the level's interval wholly past it.
-4. `test again`: only one of these two is past; or the last reading is beyond the tube or gauge, so that its side of the
-   limit is unknown.
-5. `book`: the middle date lies within `book_days`, or behind.
-6. `watch`: the early date lies within `watch_days`.
-7. `test again`: the last test is older than `stale_days`, or the level cannot be told from the limit.
-8. `steady`: the forecast is later than that, or the level moves away from the limit on the good side, or there is no
-   line and the last reading is beyond the scale on the good side (a pump at the limiter).
+1. `no answer`: there is no reading.
+2. `no limit`: no limit is configured.
+3. `past limit`: the last reading is past the limit, and so is the level with `past_chance` by now.
+4. `test again`: the last reading is past and the level not surely so; or the level was wholly past at the last test and
+   the reading was not; or the last reading is beyond the tube or gauge, so that its side of the limit is unknown.
+5. `book`: passed within `book_days` with `book_chance`.
+6. `watch`: passed within `watch_days` with `watch_chance`.
+7. `test again`: the last test is older than `stale_days`; or no chance can be told, nor the level from the limit.
+8. `steady`: the chance is smaller than that, or the level moves away from the limit on the good side, or there is no
+   line and the last reading is beyond the scale on the good side (a pump at the limiter). It is said of one protocol.
 9. `no answer`: there is neither a line nor a pace; the reason says which.
 """
 
@@ -20,10 +21,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from wearlab.config import Horizons, Visits
+from wearlab.config import Horizons
 from wearlab.forecast.calendar import CalendarForecast
+from wearlab.forecast.chance_words import chance_words
+from wearlab.forecast.date_law import law_of
 from wearlab.records import Bound, State
 from wearlab.wear.line import Direction, Interval
+
+#: states in which a threshold that was passed stays passed until the lower one is reached
+_BOOKED = (State.BOOK, State.PAST_LIMIT)
+_WATCHED = (State.WATCH, *_BOOKED)
+
+# quantiles and chances come from one search, which is exact to about this
+_SAME = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +41,7 @@ class PartEvidence:
     """What is known of a part: its limit, last reading, level and forecast.
 
     `level` is the level's interval at the last test, None without a line; `readings` counts those of the
-    life.
+    life; `protocol` is the one that the part was tested in.
     """
 
     limit: float | None
@@ -42,18 +52,24 @@ class PartEvidence:
     last_bound: str | None
     level: Interval | None
     forecast: CalendarForecast
+    protocol: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class StateAnswer:
-    """A state, its cause as one sentence without a full stop, and whether it differs from the state before.
-
-    `changed` is None when no earlier state was given.
-    """
+    """A state and its cause as one sentence without a full stop."""
 
     state: State
     cause: str
-    changed: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """Chances of passage by now, within the days of booking and within those of watching; None if untold."""
+
+    past: float | None
+    book: float | None
+    watch: float | None
 
 
 def reading_past(level: float, bound: str | None, limit: float, direction: Direction) -> bool | None:
@@ -77,38 +93,25 @@ def level_past(level: Interval, limit: float, direction: Direction) -> bool | No
 
 
 def part_state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None = None) -> StateAnswer:
-    """Return the state of a part as of a day."""
-    state, cause = _state(evidence, horizons, as_of)
-    return StateAnswer(state, cause, None if previous is None else state != previous)
+    """Return the state of a part as of a day.
 
-
-def retest_by(
-    last_test: date | None,
-    as_of: date,
-    visits: Visits,
-    *,
-    state: State,
-    date_p10: date | None = None,
-    km_per_day: float | None = None,
-) -> date | None:
-    """Return the day by which a part should be tested again; a day behind means that the test is overdue.
-
-    The earlier of: the visit interval after the last test (`every_days`, or `every_km` at the vehicle's
-    pace), and the early date of the crossing, at soonest today. "test again" asks for today; past the limit
-    another test decides nothing, so there is none.
+    `previous` is its state before, given only where that still holds as a memory: the same part, unrepaired, against
+    the same wording of the limit.
     """
-    if state == State.PAST_LIMIT:
-        return None
-    if last_test is None or state == State.TEST_AGAIN:
-        return as_of
-    days = float(visits.every_days)
-    if visits.every_km is not None and km_per_day is not None and km_per_day > 0:
-        days = min(days, visits.every_km / km_per_day)
-    due = last_test + timedelta(days=int(days))
-    return due if date_p10 is None else min(due, max(date_p10, as_of))
+    return StateAnswer(*_state(evidence, horizons, as_of, previous))
 
 
-def _state(evidence: PartEvidence, horizons: Horizons, as_of: date) -> tuple[State, str]:
+def chances(forecast: CalendarForecast, horizons: Horizons, as_of: date) -> Chances:
+    """Return the chances that decide; where a forecast gives dates only, they are read between these."""
+    past, book, watch = forecast.past, forecast.book_chance, forecast.watch_chance
+    law = None if book is not None and watch is not None else law_of(forecast, as_of)
+    if law is not None:
+        book = law.chance_by(as_of + timedelta(days=horizons.book_days)) if book is None else book
+        watch = law.chance_by(as_of + timedelta(days=horizons.watch_days)) if watch is None else watch
+    return Chances(past, book, watch)
+
+
+def _state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None) -> tuple[State, str]:
     if evidence.readings == 0 or evidence.last_test is None or evidence.last_level is None:
         return State.NO_ANSWER, "there is no reading of this part"
     if evidence.limit is None:
@@ -117,53 +120,79 @@ def _state(evidence: PartEvidence, horizons: Horizons, as_of: date) -> tuple[Sta
     level = None
     if evidence.level is not None:
         level = level_past(evidence.level, evidence.limit, evidence.direction)
-    judged = _against_limit(evidence, past, level)
+    told = chances(evidence.forecast, horizons, as_of)
+    judged = _against_limit(evidence, past, level, told, horizons, previous)
     if judged is not None:
         return judged
-    ahead = _ahead(evidence.forecast, horizons, as_of)
+    ahead = _ahead(evidence.forecast, told, horizons, previous)
     if ahead is not None:
         return ahead
     age = (as_of - evidence.last_test).days
     if age > horizons.stale_days:
         return State.TEST_AGAIN, f"the last test is {age} days old, older than {horizons.stale_days} days"
-    if evidence.level is not None and level is None:
+    if evidence.level is not None and level is None and told.watch is None:
         return State.TEST_AGAIN, "the readings do not tell the level from the limit"
-    return _at_rest(evidence, level, horizons)
+    return _at_rest(evidence, level, told, horizons)
 
 
-def _against_limit(evidence: PartEvidence, past: bool | None, level: bool | None) -> tuple[State, str] | None:
+def _against_limit(
+    evidence: PartEvidence,
+    past: bool | None,
+    level: bool | None,
+    told: Chances,
+    horizons: Horizons,
+    previous: State | None,
+) -> tuple[State, str] | None:
     if past is None:
         return State.TEST_AGAIN, "the last reading is beyond its scale and may lie on either side"
-    if past and level:
-        return State.PAST_LIMIT, "the last reading and the whole interval of the level are past the limit"
-    if past and evidence.readings == 1:
+    if not past:
+        return (State.TEST_AGAIN, "the level is past the limit, the last reading is not") if level else None
+    if told.past is None:
+        sure, why = level is True, "the last reading and the whole interval of the level are past the limit"
+    else:
+        sure = _reached(told.past, horizons.past_chance, horizons.past_leave, previous == State.PAST_LIMIT)
+        why = f"the last reading is past the limit, and {chance_words(told.past)} that the level is"
+    if sure:
+        return State.PAST_LIMIT, why
+    if evidence.readings == 1:
         return State.TEST_AGAIN, "the only reading is past the limit: a second one decides"
-    if past:
-        return State.TEST_AGAIN, "the last reading is past the limit, the level is not surely so"
-    if level:
-        return State.TEST_AGAIN, "the level is past the limit, the last reading is not"
+    unsure = "" if told.past is None else f": {chance_words(told.past)}"
+    return State.TEST_AGAIN, f"the last reading is past the limit, the level is not surely so{unsure}"
+
+
+def _ahead(
+    forecast: CalendarForecast, told: Chances, horizons: Horizons, previous: State | None
+) -> tuple[State, str] | None:
+    book, watch = told.book, told.watch
+    leaves = "; the vehicle leaves before the most likely date" if forecast.leaves_first else ""
+    if book is not None and _reached(book, horizons.book_chance, horizons.book_leave, previous in _BOOKED):
+        if told.past is not None and told.past >= horizons.book_chance:
+            return State.BOOK, f"{chance_words(told.past)} that the level is past the limit by now{leaves}"
+        return State.BOOK, _within(book, horizons.book_days, leaves)
+    if watch is not None and _reached(watch, horizons.watch_chance, horizons.watch_leave, previous in _WATCHED):
+        return State.WATCH, _within(watch, horizons.watch_days, leaves)
     return None
 
 
-def _ahead(forecast: CalendarForecast, horizons: Horizons, as_of: date) -> tuple[State, str] | None:
-    early, middle = forecast.date_p10, forecast.date_p50
-    if middle is not None and middle <= as_of + timedelta(days=horizons.book_days):
-        verb = "is expected to pass" if middle > as_of else "seems to have passed"
-        return State.BOOK, f"the level {verb} the limit about {middle.isoformat()}"
-    if early is not None and early <= as_of + timedelta(days=horizons.watch_days):
-        return State.WATCH, f"the level may pass the limit from {early.isoformat()} on"
-    return None
+def _within(chance: float, days: int, leaves: str) -> str:
+    return f"{chance_words(chance)} that the level passes the limit within {days} days{leaves}"
 
 
-def _at_rest(evidence: PartEvidence, level: bool | None, horizons: Horizons) -> tuple[State, str]:
+def _reached(chance: float, enter: float, leave: float, inside: bool) -> bool:
+    return chance >= (leave if inside else enter) - _SAME
+
+
+def _at_rest(evidence: PartEvidence, level: bool | None, told: Chances, horizons: Horizons) -> tuple[State, str]:
     forecast = evidence.forecast
+    named = f"{evidence.protocol}: " if evidence.protocol else ""
     if forecast.no_answer is not None:
         # what is not past though its bound is open can only be beyond the scale on the good side
         if evidence.level is None and evidence.last_bound is not None:
-            return State.STEADY, "the last reading is beyond the scale, on the good side of the limit"
+            return State.STEADY, f"{named}the last reading is beyond the scale, on the good side of the limit"
         if level is False:
-            return State.STEADY, f"the level is short of the limit; no crossing: {forecast.no_answer}"
+            return State.STEADY, f"{named}the level is short of the limit; no crossing: {forecast.no_answer}"
         return State.NO_ANSWER, forecast.no_answer
     if forecast.no_dates is not None:
         return State.NO_ANSWER, forecast.no_dates
-    return State.STEADY, f"no crossing expected within {horizons.watch_days} days"
+    chance = "no crossing expected" if told.watch is None else f"{chance_words(told.watch)} of passing the limit"
+    return State.STEADY, f"{named}{chance} within {horizons.watch_days} days"

@@ -12,14 +12,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from math import isfinite, sqrt
+from math import expm1, isfinite, log, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
+from scipy.special import ndtri, stdtrit
 
 from wearlab.errors import InputError
 from wearlab.lives.odometer import day_number, day_numbers
+from wearlab.lives.outlook import Outlook
 from wearlab.lives.pace import slopes_of_pairs
 from wearlab.records import NoAnswer
 
@@ -36,7 +37,7 @@ _QUARTER = 91
 #: quarters further back say little about the vehicle's present duty
 _QUARTERS = 12
 #: a parked vehicle may still be moved about the yard
-_PARKED_KM = 50.0
+PARKED_KM = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,8 @@ class Usage:
     """A vehicle's pace as of a day. Distances are true distances in km.
 
     `km_per_day_low` and `km_per_day_high` are 10 and 90 % points. `basis` says what the pace rests on. A
-    parked vehicle has pace 0 and, as its upper end, the pace it had before.
+    parked vehicle has pace 0 and, as its upper end, the pace it had before. `outlook` is the law of the distance from
+    the last reading on; where there is none the pace is one unknown number with this interval.
     """
 
     as_of: date
@@ -57,6 +59,34 @@ class Usage:
     parked: bool
     readings: int
     basis: str
+    outlook: Outlook | None = None
+
+    def outlook_of(self) -> Outlook:
+        """Return the law of the distance from the last reading on; without one of its own, that of the interval."""
+        if self.outlook is not None:
+            return self.outlook
+        if self.parked:
+            return Outlook(0.0)
+        z = float(ndtri(0.5 + COVERAGE / 2))
+        sd = (self.km_per_day_high - self.km_per_day_low) / (2 * z)
+        if self.km_per_day_low > 0:
+            # of the pace whose logarithm is normal with these ends
+            sd = self.km_per_day * sqrt(expm1((log(self.km_per_day_high / self.km_per_day_low) / (2 * z)) ** 2))
+        if not self.km_per_day > 0:
+            return Outlook(0.0)
+        # the pace stands in the middle of its law, whose mean lies above it
+        wide = sqrt(1.0 + (sd / self.km_per_day) ** 2)
+        return Outlook(self.km_per_day * wide, var_steady=(sd * wide) ** 2)
+
+    def ahead(self, days: float) -> tuple[float, float]:
+        """Return mean and standard deviation of the distance, km, driven beyond `distance_now_km` in `days` from today.
+
+        The deviation is not 0 at once where the last reading is not of today: how far the vehicle has come by now is
+        not known then. A parked vehicle drives nothing.
+        """
+        outlook, gap = self.outlook_of(), (self.as_of - self.last_day).days
+        mean, sd = outlook.distance(float(gap + days))
+        return float(mean) - (self.distance_now_km - self.last_distance_km), float(sd)
 
     def distance_on(self, day: date) -> float:
         """Return the distance expected on a day after the last reading; before it, the pace backwards."""
@@ -166,4 +196,4 @@ def _parked(when: NDArray[np.int64], distance: NDArray[np.float64], today: int, 
     if today - when[-1] > days:
         return False
     start = int(np.searchsorted(when, when[-1] - days, side="right")) - 1
-    return start >= 0 and bool(distance[-1] - distance[start] <= _PARKED_KM)
+    return start >= 0 and bool(distance[-1] - distance[start] <= PARKED_KM)

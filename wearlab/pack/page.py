@@ -15,6 +15,8 @@ from markupsafe import Markup
 from wearlab.charts import words
 from wearlab.charts.fleet import crossings_chart, states_chart
 from wearlab.pack import wear_words
+from wearlab.pack.answers import booking_answers, next_tests
+from wearlab.pack.booking import about_day
 from wearlab.pack.order import mark, urgency
 from wearlab.pack.pictures import VehiclePictures, position_order, vehicle_pictures
 from wearlab.pack.state_tables import state_tables
@@ -80,6 +82,23 @@ def lead(items: tuple[Attention, ...]) -> str:
     return f"{total}: {', '.join(told)}."
 
 
+def grounds(items: tuple[Attention, ...]) -> tuple[str, ...]:
+    """Return, each once, which limits and which conditions the levels of these parts are told by."""
+    told: dict[str, None] = {}
+    for item in items:
+        what = f"{words.measure_words(item.measure)}, {item.protocol}"
+        if item.limit is not None:
+            side = "at most" if item.direction == "above" else "at least"
+            rule = [item.rule or "", "" if item.limit_version is None else f"version {item.limit_version}"]
+            source = f"; {item.limit_source}" if item.limit_source else ""
+            named = ", ".join(text for text in rule if text)
+            told[f"{what}, {side} {words.limit_words(item.limit, item.unit)}: {named}{source}"] = None
+        if item.level is not None:
+            under = f"under {item.reference}" if item.reference else "as measured"
+            told[f"{what}: levels are told {under}"] = None
+    return tuple(told)
+
+
 def anchor(vehicle: str) -> str:
     """Return the id of a vehicle's section, of plain letters and digits, different for different keys."""
     plain = "".join(sign if sign.isascii() and sign.isalnum() else f"-{ord(sign):x}-" for sign in vehicle)
@@ -118,14 +137,14 @@ def _between(low: float | None, high: float | None) -> str:
     """Return "(41.0 to 52.3)", or nothing when an end is missing."""
     if low is None or high is None:
         return ""
-    return f"({words.level_words(low)} to {words.level_words(high)})"
+    return f"({_span(low, high)})"
 
 
 def _span(low: float | None, high: float | None) -> str:
     """Return "41.0 to 52.3", or a dash when an end is missing."""
     if low is None or high is None:
         return "–"
-    return f"{words.level_words(low)} to {words.level_words(high)}"
+    return " to ".join(words.levels_words(low, high))
 
 
 def _showable(value: Any) -> Any:
@@ -153,15 +172,20 @@ def _environment() -> Environment:
         "anchor": anchor,
         "slug": lambda state: (state or "none").replace(" ", "-") if state in STATE_MARK else "none",
         "identity": _identity,
-        "figure": wear_words.figure,
+        "dated": words.dated,
         "svg": lambda chart: Markup(chart.svg),
     }
     environment.filters.update(filters)
     environment.globals.update(
         when=words.when_words,
+        about=about_day,
+        booking_answers=booking_answers,
+        next_tests=next_tests,
         bound=words.bound_words,
         between=_between,
         span=_span,
+        rate=wear_words.rate_words,
+        grounds=grounds,
         state_tables=state_tables,
         scale_words=wear_words.scale_words,
         effect_tables=wear_words.effect_tables,

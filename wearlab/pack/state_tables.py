@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wearlab.charts.words import limit_words, measure_words, position_words
+from wearlab.charts.series import LINE
+from wearlab.charts.words import dated, limit_words, measure_words, position_words
 from wearlab.pack.pictures import position_order
 from wearlab.pack.view import PartState
+from wearlab.records import LEVEL_UNIT, Measure
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +32,22 @@ class StateTable:
 
     @property
     def title(self) -> str:
-        """Measure and protocol."""
+        """Measure and protocol, and the rule where it is one of the set."""
         name = measure_words(self.measure)
-        return f"{name[:1].upper()}{name[1:]}, {self.protocol}"
+        rule = f', rule "{self.rows[0].rule}"' if self.of_set else ""
+        return f"{name[:1].upper()}{name[1:]}, {self.protocol}{rule}"
+
+    @property
+    def of_set(self) -> bool:
+        """Whether the figures compare the parts of a set, or a part with its own past, instead of giving levels."""
+        return is_of_set(self.rows[0])
+
+    @property
+    def figures(self) -> str:
+        """What the figures of the table are, with their units."""
+        if self.of_set:
+            return "in per cent" if self.unit == "%" else f"in {self.unit}"
+        return f"levels in {self.unit}, rates {self.rates}"
 
     @property
     def basis(self) -> str:
@@ -45,16 +60,21 @@ class StateTable:
 
 def state_tables(states: Iterable[PartState]) -> tuple[StateTable, ...]:
     """Return the tables in the order in which their first part comes, positions in their own order."""
-    groups: dict[tuple[str, str, str, str, str, str], list[PartState]] = {}
+    groups: dict[tuple[str, str, str, str, str, str, str], list[PartState]] = {}
     for item in states:
         rates = item.rate_unit.removeprefix(item.unit).strip()
         key = (item.measure, item.protocol, item.unit, rates, item.reference, item.method)
-        groups.setdefault(key, []).append(item)
+        groups.setdefault((*key, (item.rule or "") if is_of_set(item) else ""), []).append(item)
     made = []
-    for key, items in groups.items():
+    for (measure, protocol, unit, rates, reference, method, _), items in groups.items():
         rows = tuple(sorted(items, key=lambda item: position_order(item.position)))
-        made.append(StateTable(*key, rows, _limits(rows), _remarks(rows)))
+        made.append(StateTable(measure, protocol, unit, rates, reference, method, rows, _limits(rows), _remarks(rows)))
     return tuple(made)
+
+
+def is_of_set(item: PartState) -> bool:
+    """Whether a row compares parts, or a part with its own past, so that its unit is none of a level's."""
+    return item.unit != LEVEL_UNIT[Measure(item.measure)] or (not item.position.isdigit() and item.part == "")
 
 
 def _limits(rows: Iterable[PartState]) -> tuple[str, ...]:
@@ -73,19 +93,23 @@ def _remarks(rows: Iterable[PartState]) -> tuple[str, ...]:
     told: dict[tuple[str, str], list[str]] = {}
     for row in rows:
         outside = f"{_readings(row.outside)} outside the range of correction, shown and not in the level"
-        beyond = f"{_readings(row.beyond)} beyond the scale, taken as at least or at most"
+        how = "left out of the line" if row.method == LINE else "taken as at least or at most"
+        beyond = f"{_readings(row.beyond)} beyond the scale, {how}"
         for what, text in (
             (" (no date)", row.no_answer),
             (" (no rate of its own)", row.rate_no_answer),
+            ("", dated(row.changed) if row.changed else None),
+            ("", dated(row.note) if row.note != (row.no_answer or "") else None),
             ("", outside if row.outside else None),
             ("", beyond if row.beyond else None),
         ):
             if text:
                 told.setdefault((what, text), []).append(row.position)
-    return tuple(f"{_positions(places)}{what}: {text}" for (what, text), places in told.items())
+    return tuple(f"{positions_words(places)}{what}: {text}" for (what, text), places in told.items())
 
 
-def _positions(places: list[str]) -> str:
+def positions_words(places: list[str]) -> str:
+    """Return "injectors 1, 2 and 4" for ["1", "2", "4"], other positions listed."""
     found = list(dict.fromkeys(places))
     if len(found) > 1 and all(place.isdecimal() for place in found):
         return f"injectors {', '.join(found[:-1])} and {found[-1]}"

@@ -48,6 +48,10 @@ class Attention:
     retest_by: date | None = None
     #: why there is no date, one sentence
     no_answer: str | None = None
+    #: when to book and how sure that is; why the state is another than in the run before; why to test by then
+    booking: str = ""
+    changed: str = ""
+    retest_why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +152,8 @@ class PartState:
     """Level, rate and forecast of one part in one measure and protocol.
 
     Three intervals are kept apart: `level_low` to `level_high` holds the true level now, `next_low` to
-    `next_high` what one more reading would show, `new_low` to `new_high` the true level of a new part of this
-    family after as much use.
+    `next_high` what one more reading would show, `new_low` to `new_high` the true level of a part
+    newly fitted to this vehicle.
     """
 
     position: str
@@ -191,6 +195,29 @@ class PartState:
     beyond: int = 0
     #: why there is no rate of its own
     rate_no_answer: str | None = None
+    last_test: date | None = None
+    #: why it is in its state; the state of the run before, and why it is another now (None: it is the same)
+    cause: str = ""
+    state_before: str | None = None
+    changed: str | None = None
+    retest_why: str = ""
+    #: why there is no middle date, or that the vehicle leaves before it
+    note: str = ""
+    date_p05: date | None = None
+    date_p95: date | None = None
+    odometer_p05_km: float | None = None
+    odometer_p10_km: float | None = None
+    odometer_p90_km: float | None = None
+    odometer_p95_km: float | None = None
+    #: chance of being past the limit: by now, within so many days, before the next planned visit; at the next test
+    past: float | None = None
+    within_30: float | None = None
+    within_90: float | None = None
+    within_180: float | None = None
+    within_365: float | None = None
+    next_visit: date | None = None
+    before_visit: float | None = None
+    next_reading_past: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import floor, isfinite, log10
 
 from wearlab.charts.series import GROSS
 from wearlab.charts.words import bound_words, day_words, position_words
@@ -108,11 +109,27 @@ def gross_heading(group: WearGroup) -> str:
     return f"1 {GROSS}" if count == 1 else f"{count} {GROSS}s"
 
 
+def figures(value: float | None, *ends: float | None) -> tuple[str, ...]:
+    """Return a value with three figures and its ends with as many decimals; a dash for what there is not."""
+    known = [abs(number) for number in (value, *ends) if number is not None and isfinite(number)]
+    largest = max(known, default=0.0)
+    # a value next to nothing between wide ends is not told finer than these deserve
+    size = min(largest, 20.0 * abs(value)) if value else largest
+    decimals = max(2 - floor(log10(size)), 0) if size > 0 else 0
+    return tuple("–" if number is None else f"{number:,.{decimals}f}" for number in (value, *ends))
+
+
 def figure(value: float | None) -> str:
     """Return a number with three figures; a dash where there is none."""
-    if value is None:
-        return "–"
-    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return figures(value)[0]
+
+
+def rate_words(low: float | None, value: float | None, high: float | None) -> tuple[str, str]:
+    """Return a rate, and "0.49 to 0.80" for its interval, empty where an end is missing."""
+    if low is None or high is None:
+        return figure(value), ""
+    told = figures(value, low, high)
+    return told[0], f"{told[1]} to {told[2]}"
 
 
 def notes_of(group: WearGroup) -> Sequence[str]:
@@ -128,20 +145,18 @@ def notes_of(group: WearGroup) -> Sequence[str]:
 
 
 def _row(effect: WearEffect) -> EffectRow:
-    percent = effect.unit.startswith("%")
-
-    def told(value: float | None) -> str:
-        if value is None or not percent:
-            return figure(value)
-        return f"{value:.1f}" if effect.kind in ("spread",) else f"{value:+.1f}"
-
+    numbers = (effect.estimate, effect.low, effect.high)
+    if effect.unit.startswith("%"):
+        # a spread and the swing of a season have a size and no side
+        sign = "" if effect.kind == "spread" or effect.name == "season" else "+"
+        told = tuple("–" if number is None else f"{number:{sign}.1f}" for number in numbers)
+    else:
+        told = figures(*numbers)
     unit = effect.unit if effect.estimate is not None else ""
-    between = "–"
-    if effect.low is not None and effect.high is not None:
-        between = f"{told(effect.low)} to {told(effect.high)}"
+    between = "–" if effect.low is None or effect.high is None else f"{told[1]} to {told[2]}"
     # what the heading of a table says is not said again in every row
     note = "" if effect.kind == "level" else effect.note
-    return EffectRow(effect.name or "all vehicles", f"{told(effect.estimate)} {unit}".strip(), between, note)
+    return EffectRow(effect.name or "all vehicles", f"{told[0]} {unit}".strip(), between, note)
 
 
 def _stopped(text: str) -> str:

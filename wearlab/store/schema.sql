@@ -295,10 +295,17 @@ CREATE TABLE forecast (
     next_low DOUBLE, next_high DOUBLE,  -- interval of the next reading
     rate DOUBLE, rate_low DOUBLE, rate_high DOUBLE, rate_unit VARCHAR,
     state VARCHAR NOT NULL, cause VARCHAR,
-    readings INTEGER NOT NULL, last_test DATE, retest_by DATE,
-    date_p10 DATE, date_p50 DATE, date_p90 DATE,
-    distance_p10 DOUBLE, distance_p50 DOUBLE, distance_p90 DOUBLE,  -- true distance of the vehicle, km
-    odometer_p10 DOUBLE, odometer_p50 DOUBLE, odometer_p90 DOUBLE,  -- what its present meter will show
+    state_before VARCHAR, changed VARCHAR,  -- state of the run before; why it is another now, null when it is the same
+    readings INTEGER NOT NULL, last_test DATE, retest_by DATE, retest_why VARCHAR,
+    date_p05 DATE, date_p10 DATE, date_p50 DATE, date_p90 DATE, date_p95 DATE,
+    distance_p05 DOUBLE, distance_p10 DOUBLE, distance_p50 DOUBLE, distance_p90 DOUBLE, distance_p95 DOUBLE,
+    -- distance: true distance of the vehicle, km; odometer: what its present meter will show
+    odometer_p05 DOUBLE, odometer_p10 DOUBLE, odometer_p50 DOUBLE, odometer_p90 DOUBLE, odometer_p95 DOUBLE,
+    past DOUBLE,                        -- chance that the limit is already passed; the next four: passed by then
+    within_30 DOUBLE, within_90 DOUBLE, within_180 DOUBLE, within_365 DOUBLE,
+    next_visit DATE, before_visit DOUBLE,  -- next planned visit, and the chance of passage by then
+    next_reading_past DOUBLE,           -- chance that the next test reads past the limit
+    leaves_first BOOLEAN, note VARCHAR, -- the vehicle leaves before the middle date; why there is no such date
     method VARCHAR NOT NULL, no_answer VARCHAR
 );
 -- the wear model of a run. One row a group; scale null: the model had no answer, scale_note says why
@@ -331,7 +338,7 @@ CREATE TABLE part_state (
     level DOUBLE, level_low DOUBLE, level_high DOUBLE,
     rate DOUBLE, rate_low DOUBLE, rate_high DOUBLE, rate_unit VARCHAR NOT NULL,
     next_low DOUBLE, next_high DOUBLE,  -- interval of this part's next reading, a usual interval between visits on
-    new_low DOUBLE, new_high DOUBLE,    -- interval of the true level of a new part of this family after this exposure
+    new_low DOUBLE, new_high DOUBLE,    -- interval of the true level of a newly fitted part on the same vehicle
     reference VARCHAR NOT NULL,         -- the conditions that levels are told under
     outside INTEGER NOT NULL,           -- readings outside the range of correction, kept out of the fit
     no_answer VARCHAR, rate_no_answer VARCHAR
@@ -349,6 +356,25 @@ CREATE TABLE wear_gross (
     test_id VARCHAR NOT NULL, position VARCHAR NOT NULL, repeat INTEGER NOT NULL,
     measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
     z DOUBLE NOT NULL, weight DOUBLE NOT NULL
+);
+-- what forecasts of hidden tests were worth: a row a group, number of visits hidden, choice of tests and forecast
+CREATE TABLE hindsight (
+    run_id INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL, unit VARCHAR NOT NULL,
+    hidden INTEGER NOT NULL,            -- visits hidden; the last of them is forecast
+    tests VARCHAR NOT NULL,             -- all, without complaints
+    forecast VARCHAR NOT NULL,          -- wear model, recalibrated, or a rival
+    readings INTEGER NOT NULL, vehicles INTEGER NOT NULL,
+    coverage_50 DOUBLE, coverage_80 DOUBLE, coverage_90 DOUBLE,
+    crps DOUBLE, error DOUBLE, bias DOUBLE, width_90 DOUBLE,
+    pit INTEGER[] NOT NULL              -- readings by ten equal parts of the chance that the forecast gave
+);
+-- one row a group: the factor on its standard deviations (null: none), and what its forecasts of hidden tests gave away
+CREATE TABLE recalibration (
+    run_id INTEGER NOT NULL,
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL,
+    factor DOUBLE, vehicles INTEGER NOT NULL, sentence VARCHAR NOT NULL,
+    accelerating BOOLEAN NOT NULL, misfit BOOLEAN NOT NULL, signs VARCHAR[] NOT NULL
 );
 CREATE TABLE verdict (
     run_id INTEGER NOT NULL,

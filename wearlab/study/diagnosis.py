@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from wearlab.records import PUMP, Bound, Measure
 from wearlab.study.facts import (
+    BANK,
     FamilyFacts,
     LimitInForce,
     MeasuredSet,
@@ -26,7 +27,7 @@ from wearlab.study.weakness import cranking_state, open_piezo
 #: Rail pressure short of its set point by more than this is low (common practice, no source). It never fails a
 #: vehicle; it only chooses the next test.
 SHORT_OF_SET_POINT = 0.10
-_ON_LEVEL = ("most", "set total most", "line over speed", "percent from first")
+_ON_LEVEL = ("most", "set total most", "bank total most", "line over speed", "percent from first")
 _PASSED = (Outcome.WITHIN, Outcome.CLOSE)
 _FAILED = (Outcome.PAST, Outcome.REPEAT)
 
@@ -137,7 +138,8 @@ def _returns_of(one: JudgedSet) -> tuple[str, str]:
     cylinders = [row.position for row in compared.rows if row.position.isdigit()]
     # an evenly worn set passes every ratio: only a limit on the level clears it
     passed = {r.position for r in one.results if r.outcome in _PASSED and r.kind in _ON_LEVEL}
-    judged = None in passed or (bool(cylinders) and passed >= set(cylinders))
+    banks = {r.position for r in one.results if r.kind == "bank total most"}
+    judged = None in passed or (bool(banks) and passed >= banks) or (bool(cylinders) and passed >= set(cylinders))
     if shares:
         return "shares", f"only shares compare ({label}, no rail pressure)"
     if judged and (compared.complete or not cylinders):
@@ -152,6 +154,7 @@ def _who(results: Sequence[LimitResult]) -> str:
     positions = sorted({r.position for r in results if r.position is not None and r.position.isdigit()}, key=int)
     words = [names(positions)] if positions else []
     words += ["pump"] if any(result.position == PUMP for result in results) else []
+    words += sorted({r.position for r in results if r.position is not None and r.position.startswith(BANK)})
     words += ["the whole set"] if any(result.position is None for result in results) else []
     return " and ".join(words)
 

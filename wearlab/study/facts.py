@@ -12,6 +12,9 @@ from datetime import date
 from wearlab.config import LimitRule
 from wearlab.records import PUMP, SET, Measure
 
+#: First word of a position that stands for one bank of cylinders: "bank 1".
+BANK = "bank"
+
 #: Baselines by (measure, protocol, position).
 BaselineKey = tuple[str, str, str]
 
@@ -89,11 +92,12 @@ class MeasuredSet:
 
 @dataclass(frozen=True, slots=True)
 class FamilyFacts:
-    """What is known of the vehicle's engine; `cylinders` from the register, else from the family."""
+    """What is known of the vehicle's engine; `cylinders` from the register, else from the family, `banks` its own."""
 
     family: str | None = None
     cylinders: int | None = None
     injector: str | None = None
+    banks: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +137,11 @@ class VisitFacts:
 
 
 def position_name(position: str) -> str:
-    """Return a position in words: "cylinder 3", "pump", "whole set"."""
+    """Return a position in words: "cylinder 3", "pump", "bank 1", "whole set"."""
     if position == SET:
         return "whole set"
+    if position.startswith(f"{BANK} "):
+        return position
     return "pump" if position == PUMP else f"cylinder {position}"
 
 

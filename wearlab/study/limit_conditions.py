@@ -42,6 +42,11 @@ def missing_facts(rule: LimitRule, family: FamilyFacts) -> list[str]:
         reasons.append("family of the vehicle not recorded")
     if rule.cylinders is not None and family.cylinders is None:
         reasons.append("number of cylinders not recorded")
+    if rule.kind == "bank total most":
+        if not family.banks:
+            reasons.append("no banks are listed for the family")
+        elif family.cylinders != sum(map(len, family.banks)):
+            reasons.append("the banks of the family do not hold this engine's number of cylinders")
     return reasons
 
 

@@ -19,6 +19,8 @@ from wearlab.study.reading_error import Averaged
 
 #: Makes one middle value of several: a median or a mean.
 Middle = Callable[[list[float]], float]
+#: Standard error of one reading over the middle: position, readings, their errors, the middle.
+ErrorOf = Callable[[str, Mapping[str, float], Mapping[str, float], Middle], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,12 @@ class CylinderSet:
         """Standard error of the reading at a position, in the unit of the set."""
         read = self.reads.get(at)
         return 0.0 if read is None else read.error * self.factor[at]
+
+    def of(self, positions: tuple[str, ...]) -> CylinderSet:
+        """Return the cylinders at some positions as a set of their own."""
+        return CylinderSet(
+            {at: read for at, read in self.reads.items() if at in positions}, self.factor, positions, self.counted
+        )
 
     def gaps(self) -> tuple[str, ...]:
         """Why the set is not complete, as reasons; empty when it is."""
@@ -133,14 +141,14 @@ def times_median(at: str, cylinders: CylinderSet) -> Reach | str:
     """Ratio to the median of the whole set, the judged cylinder included."""
     if len(cylinders.expected) < 3:
         return "a median needs three cylinders"
-    return _against(at, cylinders, median, "median of the set")
+    return _against(at, cylinders, median, "median of the set", _median_error)
 
 
 def percent_from_mean(at: str, cylinders: CylinderSet) -> Reach | str:
     """Distance from the set's mean in percent, to either side: too little is a sign as well as too much."""
     if len(cylinders.expected) < 2:
         return "a mean needs two cylinders"
-    reach = _against(at, cylinders, lambda values: math.fsum(values) / len(values), "mean of the set")
+    reach = _against(at, cylinders, lambda values: math.fsum(values) / len(values), "mean of the set", _middle_error)
     if isinstance(reach, str):
         return reach
     low, high = 100.0 * (reach.low - 1.0), 100.0 * (reach.high - 1.0)
@@ -153,7 +161,7 @@ def percent_from_mean(at: str, cylinders: CylinderSet) -> Reach | str:
     return Reach(ends[0], ends[1], 100.0 * reach.error, reach.open, reach.compared_with, below)
 
 
-def _against(at: str, cylinders: CylinderSet, middle: Middle, told: str) -> Reach | str:
+def _against(at: str, cylinders: CylinderSet, middle: Middle, told: str, error_of: ErrorOf) -> Reach | str:
     spans = {other: cylinders.span(other) for other in cylinders.expected}
     low, high = spans[at]
     if not math.isfinite(high) and low == 0.0:
@@ -163,7 +171,7 @@ def _against(at: str, cylinders: CylinderSet, middle: Middle, told: str) -> Reac
     least = low / ceiling if ceiling > 0.0 else 0.0
     most = high / floor if floor > 0.0 and math.isfinite(high) else math.inf
     ends = {other: span[0] for other, span in spans.items()}
-    error = _middle_error(at, ends, {other: cylinders.error(other) for other in ends}, middle)
+    error = error_of(at, ends, {other: cylinders.error(other) for other in ends}, middle)
     return Reach(least, most, error, cylinders.gaps(), told)
 
 
@@ -185,3 +193,21 @@ def _middle_error(at: str, values: Mapping[str, float], errors: Mapping[str, flo
         slope = (ratio(up) - ratio(down)) / (up[other] - down[other])
         variance += (slope * errors[other]) ** 2
     return math.sqrt(variance)
+
+
+def _median_error(at: str, values: Mapping[str, float], errors: Mapping[str, float], middle: Middle) -> float:
+    """Standard error of value[at] / median(values), reading and median taken as independent.
+
+    Where the reading is one of the middle ones the true error is smaller. But that would make the error jump when a
+    reading rises out of the middle, and a worse reading would get a milder verdict.
+    """
+    centre = middle(list(values.values()))
+    if centre <= 0.0:
+        return 0.0
+    variance = 0.0
+    for other, value in values.items():
+        step = max(1e-6 * value, 1e-9)
+        low = max(value - step, 0.0)
+        ends = [middle([*(v for k, v in values.items() if k != other), end]) for end in (low, value + step)]
+        variance += ((ends[1] - ends[0]) / (value + step - low) * errors[other]) ** 2
+    return _ratio_error(values[at], errors[at], centre, math.sqrt(variance))

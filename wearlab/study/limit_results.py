@@ -70,6 +70,7 @@ def limit_text(rule: LimitRule) -> str:
         "times median": f"at most {value:g} times the median",
         "percent from mean": f"at most {value:g} % from the mean",
         "set total most": f"at most {value:g} {rule.unit}{over} over the whole set",
+        "bank total most": f"at most {value:g} {rule.unit}{over} over one bank",
         "percent from first": f"at most {value:g} % from the first reading",
     }[rule.kind]
 

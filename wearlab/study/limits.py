@@ -15,6 +15,7 @@ from datetime import date
 from wearlab.config import LimitRule, Spread
 from wearlab.records import LEVEL_UNIT, SET, Bound, Measure
 from wearlab.study.facts import (
+    BANK,
     AsTested,
     Baseline,
     BaselineKey,
@@ -48,8 +49,8 @@ from wearlab.units import to_base, unit
 ERROR_REACH = 1.645
 #: Room for the rounding of unit factors when a reading stands exactly on its limit.
 _ROUNDING = 1e-9
-#: Measures that get worse by falling.
-_FALLS = frozenset({Measure.PUMP_PEAK, Measure.PUMP_HOLD})
+#: Measures that get worse by falling; a change from the first reading counts against them downwards.
+FALLS = frozenset({Measure.PUMP_PEAK, Measure.PUMP_HOLD})
 
 
 def judge_limits(
@@ -95,6 +96,8 @@ class _Judge:
             return [self._cannot(limit, None, reasons)]
         if rule.kind == "set total most" or (rule.kind == "line over speed" and rule.cylinders is not None):
             return [self._whole(limit)]
+        if rule.kind == "bank total most":
+            return [self._bank(limit, number, bank) for number, bank in enumerate(self.family.banks, start=1)]
         # a rule for each part looks at the parts; at a reading of the whole set only "set total most" looks
         targets = [at for at in self.reads if at != SET]
         if rule.part_number is not None:
@@ -150,6 +153,16 @@ class _Judge:
         if isinstance(reach, str):
             return self._cannot(limit, None, [reach])
         return self._decide(limit, None, reach, value)
+
+    def _bank(self, limit: LimitInForce, number: int, bank: tuple[str, ...]) -> LimitResult:
+        at = f"{BANK} {number}"
+        value = self._limit_value(limit.rule)
+        if value is None:
+            return self._cannot(limit, at, ["the rule states no value"])
+        cylinders = self._cylinders(limit.rule)
+        if isinstance(cylinders, str):
+            return self._cannot(limit, at, [cylinders])
+        return self._decide(limit, at, total(cylinders.of(bank), self.relative), value)
 
     def _ratios(self) -> CylinderSet | str:
         cylinders = {at: read for at, read in self.reads.items() if at.isdigit()}
@@ -222,7 +235,7 @@ class _Judge:
         if read.per_value is None:
             return "duration not recorded"
         own = _own(read, read.per_value)
-        sign = -1.0 if Measure(self.conditions.measure) in _FALLS else 1.0
+        sign = -1.0 if Measure(self.conditions.measure) in FALLS else 1.0
         ends = sorted(100.0 * sign * (end / first.level - 1.0) for end in (own.low, own.high))
         first_error = standard_error(first.level, self.relative, first.resolution, first.repeats)
         error = 100.0 * math.hypot(own.error, read.value * read.per_value / first.level * first_error) / first.level

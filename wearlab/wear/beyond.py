@@ -41,6 +41,20 @@ class Spread:
         out[self.block] = side @ self.covariance @ side.swapaxes(1, 2)
         return out
 
+    def of(self, blocks: Ints) -> Spread | None:
+        """Return the same of some blocks (b,), which rise, numbered anew; without its share of the likelihood."""
+        kept = np.isin(self.block, blocks)
+        if not kept.any():
+            return None
+        return Spread(
+            block=np.searchsorted(blocks, self.block[kept]),
+            place=self.place[kept],
+            real=self.real[kept],
+            mean=self.mean[kept],
+            covariance=self.covariance[kept],
+            log_likelihood=0.0,
+        )
+
     def gram(self, inverse: Floats) -> float:
         """Return the sum of trace(K^-1 S)."""
         corner = inverse[self.block[:, None, None], self.place[:, :, None], self.place[:, None, :]]

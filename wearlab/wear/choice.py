@@ -17,7 +17,7 @@ from wearlab.wear.estimate import Options
 from wearlab.wear.hold_back import HoldBack, hold_back, predictive_log_density
 from wearlab.wear.scale import WorkingScale
 from wearlab.wear.scale_fit import ScaleFit, fit_scale
-from wearlab.wear.stacking import ScaleChoice, choose
+from wearlab.wear.stacking import FEWEST_VEHICLES, ScaleChoice, choose
 
 #: The search over candidates need not end as close as the final fit.
 TOLERANCE = 1e-3
@@ -41,8 +41,9 @@ def choose_scale(
     """Weigh the scales, the straight line first, by their forecasts of held-back readings."""
     names = tuple(scale.name for scale in scales)
     split = hold_back(data.part, data.turn, data.vehicle, data.exposure, data.bound, seed=seed)
-    if split.vehicles == 0 or len(scales) == 1:
-        return choose(names, np.zeros((0, len(scales))), previous)
+    if split.vehicles < FEWEST_VEHICLES or len(scales) == 1:
+        # too few to decide: no candidate needs to be fitted
+        return choose(names, np.zeros((split.vehicles, len(scales))), previous)
     part = coded(data.source.take(split.kept))
     made = blocks(part)
     table = []
@@ -67,13 +68,16 @@ def _scored(fit: ScaleFit, data: Coded, split: HoldBack, options: Options) -> Fl
     variance = variance + component.path_variance * np.abs(step) + component.noise[part]
     factor = np.where(data.factor, data.prior_mean, 0.0)
     correction = np.exp(-data.covariates[rows] @ factor)
-    mean = mean + _conditions(fit, data, rows, mean)
+    mean = mean + conditions_of(fit, data, rows, mean)
     density = predictive_log_density(mean, np.sqrt(np.maximum(variance, 1e-300)), data.y[rows] * correction, fit.scale)
     return density + np.log(correction)
 
 
-def _conditions(fit: ScaleFit, data: Coded, rows: Ints, mean: Floats) -> Floats:
-    """Return what the conditions of the readings add to the forecast level, on the working scale."""
+def conditions_of(fit: ScaleFit, data: Coded, rows: Ints, mean: Floats) -> Floats:
+    """Return what conditions add to forecast levels `mean` (r,) of readings at `rows` (r,), on the working scale.
+
+    `fit` may be of fewer readings than `data`; what it has no coefficient for adds nothing.
+    """
     q = fit.scale.inverse(mean)
     slope = np.abs(fit.scale.slope(np.maximum(q, 1e-9) if fit.scale.power != 1 else q) * q)
     out = np.zeros(rows.size)

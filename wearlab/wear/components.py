@@ -8,7 +8,7 @@ from wearlab.wear.averaging import draws
 from wearlab.wear.blocks import Floats
 from wearlab.wear.design import Problem
 from wearlab.wear.estimate import Options
-from wearlab.wear.mixture import Component, Mixture
+from wearlab.wear.mixture import Component, Mixture, Solution
 from wearlab.wear.scale_fit import ScaleFit, life_of_part
 from wearlab.wear.state import posterior
 from wearlab.wear.variances import INDEX, variances_of
@@ -17,19 +17,22 @@ from wearlab.wear.variances import INDEX, variances_of
 def mixture_of(fits: tuple[ScaleFit, ...], weights: Floats, options: Options, *, average: bool, seed: int) -> Mixture:
     """Return the components of fits with weights (k,); `average` draws the variances of each."""
     made = []
-    for fit, weight in zip(fits, weights, strict=True):
+    for number, (fit, weight) in enumerate(zip(fits, weights, strict=True)):
         estimate = fit.estimate
         if average:
             for draw in draws(estimate, options, seed=seed):
                 found = draw.evaluated
-                made.append(_component(fit, float(weight) * draw.weight, draw.theta, found.beta, found.covariance))
+                solution = Solution(draw.theta, found.beta, found.covariance, number)
+                made.append(_component(fit, float(weight) * draw.weight, solution))
         else:
             found = estimate.evaluated
-            made.append(_component(fit, float(weight), estimate.theta, found.beta, found.covariance))
+            solution = Solution(estimate.theta, found.beta, found.covariance, number)
+            made.append(_component(fit, float(weight), solution))
     return Mixture(tuple(made))
 
 
-def _component(fit: ScaleFit, weight: float, theta: Floats, beta: Floats, covariance: Floats) -> Component:
+def _component(fit: ScaleFit, weight: float, solution: Solution) -> Component:
+    theta, beta, covariance = solution.theta, solution.beta, solution.covariance
     work = fit.estimate.work
     design = work.design
     found = posterior(work, fit.estimate.local, theta, beta, covariance)
@@ -63,6 +66,7 @@ def _component(fit: ScaleFit, weight: float, theta: Floats, beta: Floats, covari
         family_covariance=rows @ covariance @ rows.swapaxes(1, 2),
         path_variance=float(theta[INDEX["path"]]),
         variances=variances_of(theta),
+        solution=solution,
     )
 
 

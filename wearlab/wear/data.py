@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.errors import InputError
@@ -19,6 +21,14 @@ CovariateRole = Literal["condition", "step", "rate"]
 
 #: Exposure over which a rate is told, by the unit of exposure.
 RATE_OVER = {"km": 10_000.0, "h": 100.0}
+
+#: Numbers beyond these in size are no readings; their squares and cubes still have to be computed with.
+SMALLEST, LARGEST = 1e-30, 1e30
+#: No relative spread is larger than this.
+LARGEST_RELATIVE = 100.0
+
+#: Names that the model's own fixed effects have.
+OWN_NAMES = frozenset(("level", "rate", "start"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,70 +161,56 @@ def coded(data: WearData) -> Coded:
     Raises
     ------
     InputError
-        An array has the wrong length, a value is not finite, or there is no reading.
+        An array has the wrong length, a value is missing or no finite number, or there is no reading.
     """
-    y = np.asarray(data.y, dtype=np.float64)
+    y = _numbers(data.y, "y")
     n = y.size
     if y.ndim != 1 or n == 0:
         raise InputError(f"y must be a list of at least one reading, not of shape {y.shape}")
+    _finite(y, "y")
     exposure = _floats(data.exposure, n, "exposure")
     gathered = exposure if data.gathered is None else _floats(data.gathered, n, "gathered")
-    _finite(y, "y")
-    _finite(exposure, "exposure")
-    _finite(gathered, "gathered")
-    covariates = np.zeros((n, 0)) if data.covariates is None else np.asarray(data.covariates, dtype=np.float64)
-    if covariates.ndim != 2 or covariates.shape[0] != n:
-        raise InputError(f"covariates must have shape ({n}, c), not {covariates.shape}")
-    _finite(covariates, "covariates")
-    c = covariates.shape[1]
-    names = data.covariate_names or tuple(f"covariate {k + 1}" for k in range(c))
-    kinds = data.covariate_kind or ("added",) * c
-    roles = data.covariate_role or ("condition",) * c
-    mean = np.zeros(c) if data.prior_mean is None else np.asarray(data.prior_mean, dtype=np.float64)
-    sd = np.full(c, np.inf) if data.prior_sd is None else np.asarray(data.prior_sd, dtype=np.float64)
-    if not len(names) == len(kinds) == len(roles) == mean.size == sd.size == c:
-        raise InputError(f"{c} covariates need {c} names, kinds, roles, prior means and prior sds")
-    if not (sd > 0).all():
-        raise InputError("a prior sd is more than 0 (infinite: flat)")
-    bound = np.zeros(n, dtype=np.int8) if data.bound is None else _sized(data.bound, n, "bound").astype(np.int8)
+    fixed = _columns(data, n)
+    bound = np.zeros(n) if data.bound is None else _sized(_numbers(data.bound, "bound"), n, "bound")
     if not np.isin(bound, (-1, 0, 1)).all():
         raise InputError("a bound is 0 (measured), 1 (at least) or -1 (at most)")
-    resolution = np.zeros(n) if data.resolution is None else np.nan_to_num(_floats(data.resolution, n, "resolution"))
-    visit_sd = np.zeros(n) if data.visit_sd is None else np.nan_to_num(_floats(data.visit_sd, n, "visit_sd"))
-    if (resolution < 0).any() or (visit_sd < 0).any():
-        raise InputError("a resolution and a visit_sd are 0 or more")
-    start = (
-        np.zeros(n, dtype=np.bool_) if data.unknown_start is None else _sized(data.unknown_start, n, "unknown_start")
-    )
-    vehicle_label, vehicle = _codes(_sized(data.vehicle, n, "vehicle"))
-    part_label, part = _codes(_sized(data.part, n, "part"))
-    turn = _codes(_sized(data.visit, n, "visit"))[1]
+    resolution = np.zeros(n) if data.resolution is None else _spread(data.resolution, n, "resolution", LARGEST)
+    visit_sd = np.zeros(n) if data.visit_sd is None else _spread(data.visit_sd, n, "visit_sd", LARGEST_RELATIVE)
+    for value, name in ((data.period_sd, "period_sd"), (data.relative_error, "relative_error")):
+        if not value >= SMALLEST:
+            raise InputError(f"{name} must be more than 0, not {value}")
+    if data.relative_error > LARGEST_RELATIVE:
+        raise InputError(f"relative_error must be at most {LARGEST_RELATIVE:g}, not {data.relative_error}")
+    start = np.zeros(n) if data.unknown_start is None else _floats(data.unknown_start, n, "unknown_start")
+    if not np.isin(start, (0, 1)).all():
+        raise InputError("unknown_start is true or false for every reading")
+    vehicle_label, vehicle = _labels(data.vehicle, n, "vehicle")
+    part_label, part = _labels(data.part, n, "part")
+    turn = _labels(data.visit, n, "visit")[1]
     family_label, family = (
-        (np.array([""]), np.zeros(n, dtype=np.int64))
-        if data.family is None
-        else _codes(_sized(data.family, n, "family"))
+        (np.array([""]), np.zeros(n, dtype=np.int64)) if data.family is None else _labels(data.family, n, "family")
     )
-    period_label, period = _periods(None if data.period is None else _sized(data.period, n, "period"), n)
+    period_label, period = _periods(data.period, n)
     return Coded(
         y=y,
         exposure=exposure,
         gathered=gathered,
         vehicle=vehicle,
         part=part,
-        visit=_codes(vehicle * (int(turn.max()) + 1) + turn)[1],
+        visit=np.unique(vehicle * (int(turn.max()) + 1) + turn, return_inverse=True)[1].astype(np.int64),
         turn=turn,
         family=family,
         period=period,
-        bound=bound,
+        bound=bound.astype(np.int8),
         resolution=resolution,
         unknown_start=start.astype(np.bool_),
         visit_sd=visit_sd,
-        covariates=covariates,
-        names=tuple(names),
-        factor=np.array([kind == "factor" for kind in kinds], dtype=np.bool_),
-        role=roles,
-        prior_mean=mean,
-        prior_sd=sd,
+        covariates=fixed.values,
+        names=fixed.names,
+        factor=fixed.factor,
+        role=fixed.role,
+        prior_mean=fixed.prior_mean,
+        prior_sd=fixed.prior_sd,
         vehicle_label=vehicle_label,
         part_label=part_label,
         family_label=family_label,
@@ -223,31 +219,124 @@ def coded(data: WearData) -> Coded:
     )
 
 
-def _sized(values: ArrayLike, n: int, name: str) -> NDArray[Any]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Columns:
+    values: NDArray[np.float64]
+    names: tuple[str, ...]
+    factor: NDArray[np.bool_]
+    role: tuple[CovariateRole, ...]
+    prior_mean: NDArray[np.float64]
+    prior_sd: NDArray[np.float64]
+
+
+def _columns(data: WearData, n: int) -> _Columns:
+    """Check the covariates and what is said of each."""
+    values = np.zeros((n, 0)) if data.covariates is None else _numbers(data.covariates, "covariates")
+    if values.ndim != 2 or values.shape[0] != n:
+        raise InputError(f"covariates must have shape ({n}, c), not {values.shape}")
+    _finite(values, "covariates")
+    c = values.shape[1]
+    names = tuple(data.covariate_names) or tuple(f"covariate {k + 1}" for k in range(c))
+    kinds = tuple(data.covariate_kind) or ("added",) * c
+    roles = tuple(data.covariate_role) or ("condition",) * c
+    mean = np.zeros(c) if data.prior_mean is None else _numbers(data.prior_mean, "prior_mean")
+    sd = np.full(c, np.inf) if data.prior_sd is None else _numbers(data.prior_sd, "prior_sd")
+    if not len(names) == len(kinds) == len(roles) == c or not mean.shape == sd.shape == (c,):
+        raise InputError(f"{c} covariates need {c} names, kinds, roles, prior means and prior sds")
+    if not OWN_NAMES.isdisjoint(names):
+        raise InputError('"level", "rate" and "start" are names of the model\'s own and of no covariate')
+    if not {"added", "factor"}.issuperset(kinds):
+        raise InputError('the kind of a covariate is "added" or "factor"')
+    if not {"condition", "step", "rate"}.issuperset(roles):
+        raise InputError('the role of a covariate is "condition", "step" or "rate"')
+    if not (sd >= SMALLEST).all():
+        raise InputError("a prior sd is more than 0 (infinite: flat)")
+    if not (np.abs(mean) <= LARGEST).all():
+        raise InputError("a prior mean is a finite number")
+    factor = np.array([kind == "factor" for kind in kinds], dtype=np.bool_)
+    if (np.abs(values @ np.where(factor, mean, 0.0)) > log(LARGEST)).any():
+        raise InputError("a factor's column times its prior mean is the logarithm of a ratio, and here far too large")
+    return _Columns(values, _apart(names), factor, roles, mean, sd)
+
+
+def _apart(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return names of which no two are alike: a second one is numbered."""
+    out: list[str] = []
+    for name in names:
+        again = sum(other == name for other in names[: len(out)])
+        out.append(f"{name} ({again + 1})" if again else name)
+    return tuple(out)
+
+
+def _numbers(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Return numbers as floats; text, dates, complex numbers and masked places are none."""
+    if np.ma.is_masked(values):
+        raise InputError(f"{name} has masked places: leave those readings out")
     made = np.asarray(values)
-    if made.shape != (n,):
-        raise InputError(f"{name} must have one value a reading, shape ({n},), not {made.shape}")
-    return made
+    try:
+        if made.dtype.kind in "biufO":
+            return made.astype(np.float64)
+    except (TypeError, ValueError):
+        pass
+    raise InputError(f"{name} must be numbers, not {made.dtype}")
+
+
+def _sized(values: NDArray[Any], n: int, name: str) -> NDArray[Any]:
+    if values.shape != (n,):
+        raise InputError(f"{name} must have one value a reading, shape ({n},), not {values.shape}")
+    return values
 
 
 def _floats(values: ArrayLike, n: int, name: str) -> NDArray[np.float64]:
-    return _sized(values, n, name).astype(np.float64)
+    made = _sized(_numbers(values, name), n, name)
+    _finite(made, name)
+    return made
+
+
+def _spread(values: ArrayLike, n: int, name: str, most: float) -> NDArray[np.float64]:
+    """Return values of 0 or more, NaN as 0."""
+    made = _sized(_numbers(values, name), n, name)
+    made = np.where(np.isnan(made), 0.0, made)
+    if not ((made >= 0) & (made <= most)).all():
+        raise InputError(f"{name} must be 0 or more, NaN where it is not known, and at most {most:g}")
+    return made
 
 
 def _finite(values: NDArray[np.float64], name: str) -> None:
-    if not np.isfinite(values).all():
-        at = int(np.argwhere(~np.isfinite(values))[0][0])
-        raise InputError(f"{name} must be finite numbers; reading {at} is not")
+    size = np.abs(values)
+    wrong = ~(size <= LARGEST) | ((size > 0) & (size < SMALLEST))
+    if wrong.any():
+        at = tuple(np.argwhere(wrong)[0].tolist())
+        raise InputError(
+            f"{name} must be finite numbers, 0 or between {SMALLEST:g} and {LARGEST:g} in size; "
+            f"reading {at[0]} is {values[at]}"
+        )
 
 
-def _codes(labels: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+def _labels(values: ArrayLike, n: int, name: str) -> tuple[NDArray[Any], NDArray[np.int64]]:
     """Return the distinct labels, sorted, and the place of each reading's label among them."""
-    distinct, code = np.unique(labels, return_inverse=True)
-    return distinct, code.astype(np.int64)
+    if np.ma.is_masked(values):
+        raise InputError(f"{name} has masked places: leave those readings out")
+    labels = _sized(np.asarray(values), n, name)
+    if labels.dtype.kind not in "iuUS":
+        missing = np.asarray(pd.isna(labels))
+        if missing.any():
+            raise InputError(
+                f"{name} must be known for every reading; that of reading {int(np.argmax(missing))} is not"
+            )
+    try:
+        if labels.dtype.kind != "V":
+            distinct, code = np.unique(labels, return_inverse=True)
+            return distinct, code.astype(np.int64)
+    except TypeError:
+        pass
+    raise InputError(f"{name} labels must be all text, all numbers or all dates, so that they can be sorted")
 
 
-def _periods(labels: NDArray[Any] | None, n: int) -> tuple[NDArray[Any], NDArray[np.int64]]:
-    if labels is None:
+def _periods(values: ArrayLike | None, n: int) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    if values is None:
         return np.array([""]), np.zeros(n, dtype=np.int64)
-    distinct, code = _codes(np.concatenate([[""], labels.astype(str)]))
-    return distinct, code[1:]
+    label, code = _labels(values, n, "period")
+    base = np.concatenate([[""], label.astype(str)])
+    distinct, place = np.unique(base, return_inverse=True)
+    return distinct, place[1:][code].astype(np.int64)

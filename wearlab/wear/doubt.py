@@ -40,7 +40,7 @@ def doubted(
     """
     plain = z * np.sqrt(variance / np.maximum(variance - doubt, 1e-3 * own))
     # gross errors swell the very variances they are judged by: the middle of the residuals tells by how much
-    middle = float(np.median(np.abs(plain[~beyond]))) / MEDIAN
+    middle = float(np.median(np.abs(plain[~beyond]))) / MEDIAN if not beyond.all() else 1.0
     plain = plain / min(max(middle, 0.5), 1.0)
     counted = weight(np.where(beyond, 0.0, plain))
     return own * (1.0 / counted - 1.0)

@@ -117,23 +117,35 @@ def told_apart(design: Problem, spread: float, *, penalty: bool, without: Collec
         on[name] = False
     if "part_covariance" in without or "correlation" in without:
         on["pair"] = False
-    silent = penalty and c.lives_with_readings == 0
+    none_twice = c.lives_with_readings == 0
+    used_up = design.n <= int(np.sum(design.precision == 0))  # the fixed effects leave nothing that could spread
+    silent = penalty and (none_twice or used_up)
+    if penalty and used_up:
+        on = dict.fromkeys(on, False)
     held = np.zeros(len(INDEX))
     if silent:
         relative = design.data.source.relative_error
-        held[INDEX["error"]] = (relative * float(np.median(design.log_slope))) ** 2
+        typical = float(np.median(design.log_slope)) or float(np.mean(design.log_slope)) or 1.0
+        held[INDEX["error"]] = (relative * typical) ** 2
         on["error"] = False
-        notes.append(f"no part was read twice: a reading error of {relative:.0%} and the graduation is assumed")
+        why = "no reading is left over to tell it from" if used_up else "no part was read twice"
+        notes.append(f"{why}: a reading error of {relative:.0%} and the graduation is assumed")
     pair = on["part_level"] and on["part_rate"] and on.get("pair", True)
     scalars = tuple(
         name for name in INDEX if on.get(name, False) and not (pair and name in ("part_level", "part_rate"))
     )
     return Told(
         coordinates=Coordinates(scalars, pair, tuple(held)),
-        start=tuple(_start(design, spread, on, held)),
+        start=tuple(_start(design, _plausible(design, spread) if penalty else spread, on, held)),
         notes=tuple(notes),
         error_assumed=silent,
     )
+
+
+def _plausible(design: Problem, spread: float) -> float:
+    """Return a residual sd to start from: where the fixed effects fit exactly, theirs says nothing of the readings."""
+    most = float(np.std(design.y)) or design.data.source.relative_error * (float(np.mean(design.log_slope)) or 1.0)
+    return min(max(spread, 1e-3 * most), most)
 
 
 def _start(design: Problem, spread: float, on: dict[str, bool], held: Floats) -> Floats:

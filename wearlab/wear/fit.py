@@ -103,6 +103,7 @@ class _Search:
         phi = coordinates.phi(theta)
         before: tuple[Floats, float] | None = None  # where the last accepted step started, and its value
         step = np.zeros(phi.size)
+        good: Floats | None = None  # where the pass before was computed
         halved = 0
         for number in range(1, MOST_PASSES + 1):
             look = self.near and self.moving
@@ -110,6 +111,12 @@ class _Search:
                 found, seen = self.at(coordinates, phi, beta, look=look)
                 value, gradient, curvature = self.value(coordinates, phi, found)
             except np.linalg.LinAlgError:
+                if before is None:
+                    # nothing to compare with: only nearer to where it could be computed
+                    if good is None or good.size != phi.size or halved > 6:
+                        raise
+                    halved, phi = halved + 1, 0.5 * (good + phi)
+                    continue
                 value = -inf
             if before is not None and value < before[1] - 1e-9 * (1 + abs(before[1])):
                 halved += 1
@@ -119,7 +126,7 @@ class _Search:
                     phi, beta = self._quasi_newton(coordinates, before[0], beta)
                     before, halved = None, 0
                 continue
-            halved = 0
+            halved, good = 0, phi
             step, expected = self._step(coordinates, phi, gradient, curvature)
             self._tell(number, value, expected)
             still = self._update(seen, coordinates.theta(phi)) if look else True

@@ -7,18 +7,32 @@ component gives to a value.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from wearlab.errors import InputError
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale import WorkingScale
 from wearlab.wear.variances import Variances
 
 #: Halvings of the interval in which a quantile lies; enough for ten digits.
 HALVINGS = 48
+#: Levels between which a rate is told.
+ENDS = (1e-30, 1e30)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """What a component rests on: variances theta (10,), coefficients (p,), their covariance (p, p), which candidate."""
+
+    theta: Floats
+    beta: Floats
+    covariance: Floats
+    candidate: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,7 +43,8 @@ class Component:
     working exposure 1. `fresh` is the level of a new part on the same vehicle, `noise` the variance of a reading about
     the level. `vehicle_rate` (V,) is that of the vehicle's family and its own together, `vehicle_level` its own alone.
     `family_level`, `family_rate` and the (F, 2, 2) `family_covariance` belong to the average part.
-    `variances` count exposure in working units.
+    `variances` count exposure in working units. `solution` leads back to the fit, for what the parts of one vehicle
+    share.
     """
 
     weight: float
@@ -53,6 +68,7 @@ class Component:
     family_covariance: Floats
     path_variance: float
     variances: Variances
+    solution: Solution | None = None
 
     def working(self, exposure: Floats) -> Floats:
         """Return working exposure of exposures (P,)."""
@@ -77,7 +93,7 @@ class Component:
         stretch = self._stretch(exposure)
         if self.scale.power == 1:
             return self.rate * stretch, np.sqrt(self.var_rate) * stretch
-        q = np.maximum(self.scale.inverse(level), 1e-12)
+        q = np.clip(self.scale.inverse(level), *ENDS)  # a level without bounds has a rate that is no number
         back = 1.0 / self.scale.slope(q)
         bend = (1.0 - self.scale.power) / q * back * back  # d(dq/dy)/dy
         step = self.working(exposure) - self.position
@@ -103,6 +119,30 @@ class Mixture:
     def weights(self) -> Floats:
         """Weights (K,)."""
         return np.array([component.weight for component in self.components])
+
+    def scaled(self, factor: float) -> Mixture:
+        """Return the mixture with every standard deviation on the working scales multiplied; the middles stay.
+
+        Raises
+        ------
+        InputError
+            The factor is not a number above 0.
+        """
+        if not (np.isfinite(factor) and factor > 0):
+            raise InputError(f"standard deviations are multiplied by a number above 0, not {factor}")
+        if factor == 1.0:
+            return self
+        return Mixture(tuple(_scaled(component, factor**2) for component in self.components))
+
+
+#: What a component holds that grows with the square of its standard deviations.
+_SPREADS = (
+    "var_level", "cov", "var_rate", "var_fresh", "noise", "path_variance", "family_covariance", "var_vehicle_rate",
+)  # fmt: skip
+
+
+def _scaled(component: Component, by: float) -> Component:
+    return replace(component, **{name: getattr(component, name) * by for name in _SPREADS})
 
 
 def quantiles(mixture: Mixture, means: Floats, variances: Floats, chances: ArrayLike) -> Floats:
@@ -131,19 +171,36 @@ def mixed_quantiles(
     ends = np.stack([means[:, None, :] + z * sds[:, None, :] for z in _reach(wanted)])  # (2, K, Q, P)
     if not plain and scales is not None:
         ends = np.stack([scale.inverse(ends[:, k]) for k, scale in enumerate(scales)], axis=1)
-    low, high = np.fmin.reduce(ends[0], axis=0), np.fmax.reduce(np.where(np.isfinite(ends[1]), ends[1], np.nan), axis=0)
+
+    def chance_at(value: Floats) -> Floats:
+        total = np.zeros_like(value)
+        for k, weight in enumerate(weights):
+            y = value if scales is None else _forward(scales[k], value)
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                z = (y - means[k][None, :]) / sds[k][None, :]
+            total += weight * ndtr(z)
+        return total
+
+    low = np.min(ends[0], axis=0)
+    high = np.max(np.where(np.isfinite(ends[1]), ends[1], -np.inf), axis=0)
+    if np.isposinf(ends[1]).any():  # some component's quantile is beyond every reading, that of all together may not be
+        high = _raised(np.maximum(high, low), chance_at, wanted)
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        chance = np.zeros_like(middle)
-        for k, weight in enumerate(weights):
-            value = middle if scales is None else _forward(scales[k], middle)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                z = (value - means[k][None, :]) / sds[k][None, :]
-            chance += weight * ndtr(z)
-        below = chance < wanted[:, None]
+        below = chance_at(middle) < wanted[:, None]
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     lost = np.isnan(means.sum(axis=0))
     return np.where(lost[None, :], np.nan, 0.5 * (low + high))
+
+
+def _raised(high: Floats, chance_at: Callable[[Floats], Floats], chances: Floats) -> Floats:
+    """Return values (Q, P) at or above `high` below which the chance lies; infinite where none has it."""
+    for _ in range(80):
+        short = chance_at(high) < chances[:, None]
+        if not short.any():
+            return high
+        high = np.where(short, 10 * np.maximum(high, ENDS[0]), high)
+    return np.where(short, np.inf, high)
 
 
 def _reach(chances: Floats) -> tuple[Floats, Floats]:

@@ -69,6 +69,8 @@ def choose(names: tuple[str, ...], log_density: ArrayLike, previous: ScaleChoice
     table = table[np.isfinite(table).any(axis=1)]
     s, k = table.shape
     scores = table.mean(axis=0) if s else np.full(k, np.nan)
+    if k == 1:
+        return ScaleChoice(names, scores, np.ones(1), s, f"The {names[0]} is the only scale these readings allow.")
     if s < FEWEST_VEHICLES:
         weights = np.eye(k)[0]
         sentence = (

@@ -66,7 +66,7 @@ class Posterior:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Side:
+class Side:
     """Functionals of the lives of a chunk: covariance with the readings (m, f, n) and fixed part (m, f, q)."""
 
     reach: Floats
@@ -92,7 +92,7 @@ def posterior(
     of_vehicle |= {name: np.full(vehicles, np.nan) for name in ("rate_of_vehicle", "var_rate_of_vehicle")}
     padded = np.zeros((design.p + 1, design.p + 1))
     padded[:-1, :-1] = covariance_beta
-    kinds = _Kinds.of(design)
+    kinds = Kinds.of(design)
     for number, (chunk, own) in enumerate(zip(made.chunks, local, strict=True)):
         s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
         m, n = chunk.rows.shape
@@ -101,15 +101,15 @@ def posterior(
         coefficients = np.where(own.columns >= 0, np.append(beta, 0.0)[own.columns], 0.0)
         w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
         true = signal(s, theta)
-        level, rate, fresh = _lives(chunk, s, theta, true, x, own, kinds, design, made.life_vehicle)
+        level, rate, fresh = functionals(chunk, s, theta, true, x, own, kinds, design, made.life_vehicle)
         p_lives = chunk.life.shape[1]
         sides = [level, rate, fresh]
         reach = np.concatenate([side.reach for side in sides], axis=1)
         fixed = np.concatenate([side.fixed for side in sides], axis=1)
-        mean, drop = _given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
+        mean, drop = given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
         at = np.arange(p_lives)
         x_last = np.take_along_axis(s.x, chunk.last, axis=1)
-        v = _slot(chunk, made.life_vehicle)
+        v = home_slots(chunk, made.life_vehicle)
         gathered = np.take_along_axis(np.take_along_axis(s.thin(R), chunk.last[:, :, None], axis=1), v[:, :, None], 2)
         gathered = gathered[:, :, 0]
         prior_level = np.take_along_axis(np.einsum("mii->mi", true), chunk.last, axis=1)
@@ -134,7 +134,7 @@ def posterior(
         of_vehicle["vehicle_rate"][car] = theta[R] * (s.thin(R).swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
         wanted = _rate_rows(kinds, own, _family_of_vehicle(chunk, design))
         reach_v = theta[R] * s.thin(R).swapaxes(1, 2)
-        mean_v, drop_v = _given(reach_v, wanted, inverse, w, coefficients, x, padded, own, work.spread.get(number))
+        mean_v, drop_v = given(reach_v, wanted, inverse, w, coefficients, x, padded, own, work.spread.get(number))
         diagonal = np.arange(chunk.vehicle.shape[1])
         of_vehicle["rate_of_vehicle"][car] = mean_v[good]
         of_vehicle["var_rate_of_vehicle"][car] = (theta[R] + drop_v[:, diagonal, diagonal])[good]
@@ -144,7 +144,7 @@ def posterior(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Kinds:
+class Kinds:
     """Columns of the design by what they are; (p + 1,) with a place for padding."""
 
     level: NDArray[np.bool_]
@@ -156,7 +156,7 @@ class _Kinds:
     family: Ints
 
     @staticmethod
-    def of(design: Problem) -> _Kinds:
+    def of(design: Problem) -> Kinds:
         """Sort the columns of a problem."""
         kind = [column.kind for column in design.columns] + [""]
         role = dict(zip(design.data.names, design.data.role, strict=True))
@@ -167,7 +167,7 @@ class _Kinds:
         def marked(values: list[bool]) -> NDArray[np.bool_]:
             return np.array(values, dtype=np.bool_)
 
-        return _Kinds(
+        return Kinds(
             level=marked([name in ("level", "family level") for name in kind]),
             rate=marked([name in ("rate", "family rate") for name in kind]),
             start=marked([name == "start" for name in kind]),
@@ -178,28 +178,28 @@ class _Kinds:
         )
 
 
-def true_columns(kinds: _Kinds, own: Local) -> NDArray[np.bool_]:
+def true_columns(kinds: Kinds, own: Local) -> NDArray[np.bool_]:
     """Return which local columns (m, q) belong to the true level, conditions left out."""
     lasting = kinds.level | kinds.rate | kinds.start | kinds.step
     return lasting[own.columns]
 
 
-def _lives(
+def functionals(
     chunk: Chunk,
     s: Structure,
     theta: Floats,
     true: Floats,
     x: Floats,
     own: Local,
-    kinds: _Kinds,
+    kinds: Kinds,
     design: Problem,
     life_vehicle: Ints,
-) -> tuple[_Side, _Side, _Side]:
+) -> tuple[Side, Side, Side]:
     """Level now, rate, and level of a new part on the same vehicle, for every life of the chunk."""
-    v = _slot(chunk, life_vehicle)
+    v = home_slots(chunk, life_vehicle)
     last = chunk.last[:, :, None]
     rows = np.take_along_axis(x, last, axis=1) * true_columns(kinds, own)[:, None, :]
-    level = _Side(np.take_along_axis(true, last, axis=1), rows)
+    level = Side(np.take_along_axis(true, last, axis=1), rows)
     by_life = s.thin(LEVEL).swapaxes(1, 2)
     gathered = np.take_along_axis(s.thin(R), v[:, None, :], axis=2).swapaxes(1, 2)
     here = np.take_along_axis(s.thin(A), v[:, None, :], axis=2).swapaxes(1, 2)
@@ -210,25 +210,25 @@ def _lives(
     unit = design.span**design.scale.gamma
     slope = np.append(design.log_slope, 0.0)[np.take_along_axis(chunk.rows, chunk.last, axis=1)]
     per = np.where(kinds.factor[own.columns][:, None, :], slope[:, :, None], 1.0) * unit
-    rate = _Side(reach, wanted + turning * per)
+    rate = Side(reach, wanted + turning * per)
     flat = np.where(kinds.level[own.columns][:, None, :], _of_family(kinds, own, family), 0.0)
-    fresh = _Side(theta[A] * here, flat)
+    fresh = Side(theta[A] * here, flat)
     return level, rate, fresh
 
 
-def _of_family(kinds: _Kinds, own: Local, family: Ints) -> Floats:
+def _of_family(kinds: Kinds, own: Local, family: Ints) -> Floats:
     """Return 1 where a column is common or of the family: (m, f, q) for families (m, f)."""
     of = kinds.family[own.columns][:, None, :]
     out: Floats = ((of < 0) | (of == family[:, :, None])).astype(np.float64)
     return out
 
 
-def _rate_rows(kinds: _Kinds, own: Local, family: Ints) -> Floats:
+def _rate_rows(kinds: Kinds, own: Local, family: Ints) -> Floats:
     out: Floats = np.where(kinds.rate[own.columns][:, None, :], _of_family(kinds, own, family), 0.0)
     return out
 
 
-def _slot(chunk: Chunk, life_vehicle: Ints) -> Ints:
+def home_slots(chunk: Chunk, life_vehicle: Ints) -> Ints:
     """Return, for every life (m, P), the place of its present vehicle in the block."""
     if chunk.vehicle.shape[1] == 1:
         return np.zeros(chunk.life.shape, dtype=np.int64)
@@ -244,7 +244,7 @@ def _family_of_vehicle(chunk: Chunk, design: Problem) -> Ints:
     return out
 
 
-def _given(
+def given(
     reach: Floats,
     fixed: Floats,
     inverse: Floats,
@@ -277,7 +277,7 @@ def smoothed(work: Work, local: tuple[Local, ...], theta: Floats, found: Evaluat
     mean, variance = np.zeros(design.n + 1), np.zeros(design.n + 1)
     padded = np.zeros((design.p + 1, design.p + 1))
     padded[:-1, :-1] = found.covariance
-    kinds = _Kinds.of(design)
+    kinds = Kinds.of(design)
     for number, (chunk, own) in enumerate(zip(design.blocks.chunks, local, strict=True)):
         s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
         x = own.design(values, *chunk.rows.shape)
@@ -286,7 +286,7 @@ def smoothed(work: Work, local: tuple[Local, ...], theta: Floats, found: Evaluat
         w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
         reach = signal(s, theta)
         fixed = x * true_columns(kinds, own)[:, None, :]
-        told, change = _given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
+        told, change = given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
         mean[chunk.rows] = told
         variance[chunk.rows] = np.einsum("mii->mi", reach + change)
     return mean[:-1], np.maximum(variance[:-1], 0.0)

@@ -168,7 +168,7 @@ class Coordinates:
         if self.pair:
             at = len(self.scalars)
             reach[at + 1] = LONGEST * sqrt(float(phi[at + 1]) ** 2 + exp(2 * float(phi[at + 2])))
-        longest = float(np.max(np.abs(step) / reach))
+        longest = float(np.max(np.abs(step) / reach, initial=0.0))
         return step / longest if longest > 1 else step
 
     def theta_kept(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:

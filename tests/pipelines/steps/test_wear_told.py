@@ -92,6 +92,13 @@ def db(place: Workspace) -> Iterator[Database]:
         yield store
 
 
+#: columns of the forecast table that these rows leave open
+UNTOLD = (
+    "state_before", "changed", "date_p05", "date_p95", "within_30", "within_90", "within_180", "next_visit",
+    "before_visit", "next_reading_past", "odometer_p05", "odometer_p90", "odometer_p95",
+)  # fmt: skip
+
+
 def forecast(series: LifeSeries, **other: Any) -> dict[str, Any]:
     """A row of the forecast table: limit 30, crossed between 180,000 and 260,000 km."""
     row: dict[str, Any] = {
@@ -102,8 +109,9 @@ def forecast(series: LifeSeries, **other: Any) -> dict[str, Any]:
         "readings": 5, "last_test": series.last_test, "retest_by": None, "odometer_p50": 215_000.0,
         "date_p10": date(2029, 1, 1), "date_p50": date(2030, 1, 1), "date_p90": date(2032, 1, 1),
         "distance_p10": 180_000.0, "distance_p50": 215_000.0, "distance_p90": 260_000.0,
-        "method": "wear model", "no_answer": None,
-    }  # fmt: skip
+        "method": "wear model", "no_answer": None, "cause": "6 in 10 within a year", "retest_why": None, "note": None,
+        "past": 0.01, "within_365": 0.6, "odometer_p10": 181_000.0,
+    } | dict.fromkeys(UNTOLD)  # fmt: skip
     return row | other
 
 
@@ -184,6 +192,9 @@ def test_states_keep_three_intervals_apart(db: Database, place: Workspace) -> No
     assert (first.next_low, first.next_high) == (15.0, 22.0)
     assert (first.new_low, first.new_high) == (14.0, 17.0)
     assert first.reference == UNDER
+    assert (first.cause, first.past, first.within_365, first.odometer_p10_km) == (
+        "6 in 10 within a year", 0.01, 0.6, 181_000.0,
+    )  # fmt: skip
     assert (fourth.method, fourth.reference, fourth.new_low) == (LINE, "", None)
     model, line = state_tables(states)
     assert model.basis == f"By the wear model; levels under {UNDER}, readings as measured."
@@ -225,11 +236,11 @@ def test_learn_prints_a_group_for_a_reader(db: Database, capsys: pytest.CaptureF
     for words in (
         "15 readings of 3 parts on 1 vehicle, in ml/min.",
         "Weighed by forecasts of held-back readings.",
-        "van 1 ml/min per 10,000 km 0.8 to 1.2",
-        "rail pressure 0.9 0.6 to 1.2 assumed before the tests: 1.00, sd 0.25",
+        "van 1.00 ml/min per 10,000 km 0.80 to 1.20",
+        "rail pressure 0.90 0.60 to 1.20 assumed before the tests: 1.00, sd 0.25",
         "R1 before 2024-01-01 +6.0 % +1.0 to +11.0",
         "1 more cannot be told from zero.",
-        "reading error 0.7 ml/min – assumed",
+        "reading error 0.700 ml/min – assumed",
         "1 gross error, hardly counted",
         "on 1 March 2024: 30.0 ml/min, 8.2 sd above what the other readings lead to expect, not counted",
         "Visit and error are told as one.",

@@ -126,11 +126,19 @@ def test_a_part_taken_out_has_no_label_of_its_own(history: VehicleHistory) -> No
 
 def test_part_chart_names_method_and_interval(history: VehicleHistory) -> None:
     shown = " ".join(texts(part_chart(history, history.series[3])))
-    assert "wear model; band 90% of the level, fan 80%; marks are readings as measured" in shown
+    assert "wear model; band 90% of the level, fan 80%; marks: as measured, open ones left out" in shown
     assert "level under 300 bar, 60 °C" in shown
     rival = " ".join(texts(part_chart(history, history.series[0])))
     assert "no answer of the wear model; simple line, not calibrated; band 90% of the level" in rival
     assert "crosses 45 ml/min between September 2026 and February 2028, most likely May 2027" in shown
+
+
+def test_a_fan_is_named_only_where_it_is_drawn(history: VehicleHistory) -> None:
+    whole = replace(history.series[3], points=tuple(point for point in history.series[3].points if not point.doubt))
+    for state, drawn in (("test again", True), ("watch", True), ("steady", False)):
+        shown = " ".join(texts(part_chart(history, replace(whole, state=state))))
+        assert ("fan 80%" in shown) == drawn
+        assert "marks are readings as measured" in shown
 
 
 def test_without_distance_the_charts_run_over_dates() -> None:

@@ -1,14 +1,13 @@
-"""The crossing as exposure and as distance to go."""
+"""The crossing as exposure."""
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from wearlab.forecast.crossing import exposure_crossing, remaining
+from wearlab.forecast.crossing import exposure_crossing
 from wearlab.records import NoAnswer
 from wearlab.wear.line import Crossing, LineFit, fit_line
 
@@ -38,11 +37,3 @@ def test_what_is_missing_is_said() -> None:
     assert "no limit" in no_limit.reason
     reason = NoAnswer("a line needs at least 3 readings, there is 1")
     assert exposure_crossing(reason, 10.0, "above") is reason
-
-
-def test_distance_to_go() -> None:
-    left = remaining(Crossing(120.0, 90.0, math.inf, 0.8), 100.0)
-    assert (left.p10_km, left.p50_km, left.p90_km) == (-10.0, 20.0, math.inf)
-    # nothing is known of the time before the first reading, at 60
-    left = remaining(Crossing(40.0, -math.inf, 70.0, 0.8), 100.0, 60.0)
-    assert (left.p10_km, left.p50_km, left.p90_km) == (-40.0, -40.0, -30.0)

@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wearlab.config import Horizons, Visits
+from wearlab.config import Horizons
 from wearlab.forecast.calendar import CalendarForecast
-from wearlab.forecast.states import PartEvidence, level_past, part_state, reading_past, retest_by
+from wearlab.forecast.states import PartEvidence, level_past, part_state, reading_past
 from wearlab.records import State
 from wearlab.wear.line import Interval
 
 NOW = date(2026, 10, 1)
-HORIZONS = Horizons(book_days=90, watch_days=365, stale_days=450)
+HORIZONS = Horizons()
+ORDER = (State.STEADY, State.WATCH, State.BOOK)
 
 
 def after(days: int) -> date:
@@ -117,7 +118,98 @@ def test_dates_make_states(early: int | None, middle: int | None, expected: Stat
     answer = part_state(replace(GOOD, forecast=CalendarForecast(dates[0], dates[1])), HORIZONS, NOW)
     assert answer.state is expected
     if middle == -5:
-        assert "seems to have passed" in answer.cause
+        assert "within 90 days" in answer.cause
+
+
+def chanced(past: float | None, book: float, watch: float) -> CalendarForecast:
+    return CalendarForecast(past=past, book_chance=book, watch_chance=watch)
+
+
+@pytest.mark.parametrize(
+    ("told", "expected", "words"),
+    [
+        (chanced(0.01, 0.49, 0.8), State.WATCH, "8 in 10 that the level passes the limit within 365 days"),
+        (chanced(0.01, 0.5, 0.8), State.BOOK, "5 in 10 that the level passes the limit within 90 days"),
+        (chanced(0.6, 0.8, 0.9), State.BOOK, "6 in 10 that the level is past the limit by now"),
+        (chanced(0.0, 0.0, 0.1), State.WATCH, "1 in 10"),
+        (chanced(0.0, 0.0, 0.02), State.STEADY, "warm idle: 1 in 50 of passing the limit within 365 days"),
+    ],
+)
+def test_chances_make_states(told: CalendarForecast, expected: State, words: str) -> None:
+    # dates that say otherwise do not count where chances are told
+    dated = replace(told, date_p10=after(1), date_p50=after(2))
+    answer = part_state(replace(GOOD, forecast=dated, protocol="warm idle"), HORIZONS, NOW)
+    assert answer.state is expected
+    assert words in answer.cause
+
+
+def test_the_thresholds_are_the_users() -> None:
+    told = replace(GOOD, forecast=chanced(0.0, 0.25, 0.3))
+    assert part_state(told, Horizons(book_chance=0.2, book_leave=0.1), NOW).state is State.BOOK
+    assert part_state(told, Horizons(watch_chance=0.4, watch_leave=0.3), NOW).state is State.STEADY
+
+
+def test_past_the_limit_by_chance() -> None:
+    """A reading past the limit is not enough: the level must be so with a chance of 0.95, or have been and keep 0.8."""
+    reading = replace(GOOD, last_level=44.0, level=ASTRIDE)
+    for chance, before, expected in (
+        (0.96, None, State.PAST_LIMIT),
+        (0.9, None, State.TEST_AGAIN),
+        (0.9, State.PAST_LIMIT, State.PAST_LIMIT),
+        (0.79, State.PAST_LIMIT, State.TEST_AGAIN),
+    ):
+        evidence = replace(reading, forecast=chanced(chance, 0.99, 0.99))
+        assert part_state(evidence, HORIZONS, NOW, before).state is expected
+    assert "6 in 10" in part_state(replace(reading, forecast=chanced(0.6, 0.9, 0.9)), HORIZONS, NOW).cause
+
+
+@pytest.mark.parametrize(
+    ("state", "book", "watch"),
+    [(State.BOOK, (0.51, 0.45, 0.41, 0.39), (0.9,) * 4), (State.WATCH, (0.0,) * 4, (0.11, 0.07, 0.051, 0.049))],
+)
+def test_a_state_is_left_at_a_lower_chance_than_it_is_entered(
+    state: State, book: tuple[float, ...], watch: tuple[float, ...]
+) -> None:
+    def run(order: int) -> list[State]:
+        told, last = [], None
+        for b, w in list(zip(book, watch, strict=True))[::order]:
+            last = part_state(replace(GOOD, forecast=chanced(0.0, b, w)), HORIZONS, NOW, last).state
+            told.append(last)
+        return told
+
+    milder = ORDER[ORDER.index(state) - 1]
+    assert run(1) == [state, state, state, milder]  # on the way down it stays
+    assert run(-1) == [milder, milder, milder, state]  # on the way up it waits
+
+
+@given(st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 0.3), st.sampled_from([None, *ORDER]))
+def test_more_wear_never_makes_a_state_milder(
+    past: float, book: float, watch: float, more: float, before: State | None
+) -> None:
+    low, middle, high = sorted((past, book, watch))
+    told = [
+        part_state(
+            replace(GOOD, forecast=chanced(*(min(chance + add, 1.0) for chance in (low, middle, high)))),
+            HORIZONS,
+            NOW,
+            before,
+        ).state
+        for add in (0.0, more)
+    ]
+    assert ORDER.index(told[0]) <= ORDER.index(told[1])
+
+
+@given(st.lists(st.floats(0.405, 0.495), min_size=2, max_size=8), st.booleans())
+def test_a_chance_that_wavers_between_the_two_thresholds_changes_nothing(chances: list[float], booked: bool) -> None:
+    last = State.BOOK if booked else State.WATCH
+    for chance in chances:
+        told = part_state(replace(GOOD, forecast=chanced(0.0, chance, 0.9)), HORIZONS, NOW, last).state
+        assert told is last
+
+
+def test_a_part_whose_vehicle_leaves_says_so() -> None:
+    leaves = replace(chanced(0.0, 0.2, 0.7), leaves_first=True)
+    assert "the vehicle leaves before" in part_state(replace(GOOD, forecast=leaves), HORIZONS, NOW).cause
 
 
 def test_a_stale_test_is_never_steady() -> None:
@@ -152,26 +244,6 @@ def test_without_usage_no_state_is_claimed() -> None:
     assert (answer.state, answer.cause) == (State.NO_ANSWER, "no believable odometer reading")
 
 
-def test_a_change_of_state_is_told_when_the_earlier_one_is_known() -> None:
-    assert part_state(GOOD, HORIZONS, NOW).changed is None
-    assert part_state(GOOD, HORIZONS, NOW, State.STEADY).changed is False
-    assert part_state(GOOD, HORIZONS, NOW, State.WATCH).changed is True
-
-
-def test_next_test() -> None:
-    visits = Visits(every_days=365, every_km=30_000)
-    last = after(-100)
-    assert retest_by(last, NOW, visits, state=State.STEADY) == last + timedelta(days=365)
-    # 30,000 km at 100 km a day are 300 days
-    assert retest_by(last, NOW, visits, state=State.STEADY, km_per_day=100) == last + timedelta(days=300)
-    assert retest_by(last, NOW, visits, state=State.WATCH, date_p10=after(50)) == after(50)
-    assert retest_by(last, NOW, visits, state=State.BOOK, date_p10=after(-50)) == NOW
-    assert retest_by(after(-500), NOW, visits, state=State.STEADY) == after(-135)
-    assert retest_by(last, NOW, visits, state=State.TEST_AGAIN) == NOW
-    assert retest_by(last, NOW, visits, state=State.PAST_LIMIT) is None
-    assert retest_by(None, NOW, visits, state=State.NO_ANSWER) == NOW
-
-
 levels = st.floats(0, 80).map(lambda value: round(value, 1))
 maybe_day = st.none() | st.integers(-500, 4000).map(after)
 
@@ -201,6 +273,7 @@ def test_steady_is_never_said_of_a_stale_test_or_a_part_past_its_limit(
         last_bound=bound,
         level=None if ends is None else Interval(ends[1], ends[0], ends[2], 0.9),
         forecast=CalendarForecast(*days),
+        protocol="crank 15 s",
     )
     answer = part_state(evidence, HORIZONS, NOW)
     assert answer.cause
@@ -208,6 +281,7 @@ def test_steady_is_never_said_of_a_stale_test_or_a_part_past_its_limit(
         assert age <= HORIZONS.stale_days
         assert reading_past(last, bound, 40.0, evidence.direction) is False
         assert days[1] is None or days[1] > after(90)
+        assert answer.cause.startswith("crank 15 s")
     if answer.state is State.PAST_LIMIT:
         assert ends is not None
         assert (ends[0] > 40) if direction == "above" else (ends[2] < 40)

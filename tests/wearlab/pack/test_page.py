@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 from wearlab.pack.order import count_states, crossings_by_month, mark, sort_attention, urgency, worst
-from wearlab.pack.page import anchor, lead, render_page, write_page
+from wearlab.pack.page import anchor, grounds, lead, render_page, write_page
 from wearlab.pack.pictures import readings_table
 from wearlab.pack.view import Attention, MonthView, OpenQuestion, PartState, Unsaid
+from wearlab.pack.wear_words import figures, rate_words
 from wearlab.records import STATE_MARK, State
 
 VOID = {"meta", "br", "img", "hr", "link", "input"}
@@ -154,6 +155,32 @@ def test_first_section_says_what_needs_attention(page: Page, october: MonthView)
     assert "does not authorise work" in text
     for caution in october.cautions:
         assert caution in text
+
+
+def test_limits_and_conditions_are_said_once_for_all_parts(october: MonthView) -> None:
+    # three parts are judged by one limit, under one set of conditions
+    assert grounds(october.attention) == (
+        "return flow, warm idle, at most 45 ml/min: warm idle, version 2; workshop manual of the engine, invented",
+        "return flow, warm idle: levels are told under 300 bar, 60 °C",
+    )
+    text = " ".join("".join(Page(render_page(replace(october, vehicles=(), wear=()))).text).split())
+    assert text.count("under 300 bar, 60 °C") == text.count("version 2") == 1
+
+
+def test_an_overdue_test_is_called_so(october: MonthView) -> None:
+    late = replace(october.attention[0], retest_by=date(2026, 10, 16), reason="It may pass from 2026-12-30 on.")
+    text = " ".join("".join(Page(render_page(replace(october, attention=(late,), vehicles=()))).text).split())
+    assert "test overdue since 16 October 2026" in text
+    assert "from 30 December 2026 on" in text
+
+
+def test_figures_of_an_interval_have_the_decimals_of_its_value() -> None:
+    assert figures(0.119, -0.00686, 0.229) == ("0.119", "-0.007", "0.229")
+    assert figures(1.15, 1.1, 1.2) == ("1.15", "1.10", "1.20")
+    assert figures(-0.0136, -0.218, 0.191) == ("-0.014", "-0.218", "0.191")
+    assert figures(1234.6, None) == ("1,235", "–")
+    assert figures(0.0) == ("0",)
+    assert rate_words(None, 0.5, None) == ("0.500", "")
 
 
 def test_file_account_adds_up_on_the_page(page: Page) -> None:

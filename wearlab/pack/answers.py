@@ -1,0 +1,85 @@
+"""What a reader asks of a vehicle first, as sentences: when should this be booked, how sure is that, when to test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+
+from wearlab.charts.words import dated, measure_words, month_words
+from wearlab.forecast.chance_words import chance_words
+from wearlab.pack.booking import Booking, about_day
+from wearlab.pack.order import urgency
+from wearlab.pack.pictures import position_order
+from wearlab.pack.state_tables import positions_words
+from wearlab.pack.view import PartState
+from wearlab.records import State
+
+#: steady parts are told with the chance within these days
+_AHEAD = 365
+
+
+def booking_answers(states: Iterable[PartState], as_of: date) -> tuple[str, ...]:
+    """Return when to book, most pressing first: a sentence a part to act on, one a measure for what can wait."""
+    told: list[str] = []
+    unlimited: dict[str, None] = {}
+    quiet: dict[tuple[State, str, str], list[PartState]] = {}
+    for item in sorted(states, key=lambda one: (urgency(one.state), one.date_p50 or date.max)):
+        state = State(item.state)
+        if state in (State.PAST_LIMIT, State.BOOK, State.WATCH):
+            lead = "past its limit; " if state == State.PAST_LIMIT else ""
+            told.append(f"{_first([item])}: {lead}{Booking.of_part(item, as_of).sentence}.")
+        elif state == State.TEST_AGAIN:
+            told.append(f"{_first([item])}: test before anything is booked; {dated(item.cause)}.")
+        elif state == State.NO_LIMIT:
+            unlimited[f"{measure_words(item.measure)}, {item.protocol}"] = None
+        else:
+            # how many readings were left out stands in the remarks
+            reason = (item.no_answer or item.cause).split(" (left out")[0] if state == State.NO_ANSWER else ""
+            quiet.setdefault((state, f"{item.measure}\0{item.protocol}", reason), []).append(item)
+    told += [f"{_first(items)}: {_calm(state, items, reason, as_of)}." for (state, _, reason), items in quiet.items()]
+    if unlimited:
+        told.append(f"No limit is configured for {' or '.join(unlimited)}: nothing can be booked by these.")
+    return tuple(told)
+
+
+def next_tests(states: Iterable[PartState], as_of: date) -> tuple[str, ...]:
+    """Return by when to test again and why, soonest first, parts with the same answer in one sentence."""
+    found: dict[tuple[date, str], dict[tuple[str, str], list[PartState]]] = {}
+    for item in states:
+        if item.retest_by is not None and item.retest_why:
+            alike = found.setdefault((item.retest_by, item.retest_why), {})
+            alike.setdefault((item.measure, item.protocol), []).append(item)
+    told = []
+    for (by, why), alike in sorted(found.items(), key=lambda pair: pair[0]):
+        when = "test now" if by == as_of else f"test by {about_day(by, as_of)}"
+        if by < as_of:
+            when = f"the test is overdue since {about_day(by, as_of)}"
+        subjects = "; ".join(_subject(items) for items in alike.values())
+        told.append(f"{subjects[:1].upper()}{subjects[1:]}: {when}; {why}.")
+    return tuple(told)
+
+
+def _subject(items: list[PartState]) -> str:
+    words = positions_words(sorted((item.position for item in items), key=position_order))
+    return f"{words} ({measure_words(items[0].measure)}, {items[0].protocol})"
+
+
+def _first(items: list[PartState]) -> str:
+    """The subject at the beginning of a sentence."""
+    words = _subject(items)
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def _calm(state: State, items: list[PartState], reason: str, as_of: date) -> str:
+    if state == State.NO_ANSWER:
+        return f"no answer: {reason}"
+    end = as_of + timedelta(days=_AHEAD)
+    laws = [law for item in items if (law := Booking.of_part(item, as_of).law) is not None]
+    if not laws:
+        return f"steady in {items[0].protocol}, nothing to book"
+    chance = max(law.chance_by(end) for law in laws)
+    each = "at most " if len(items) > 1 and chance >= 0.005 else ""
+    return (
+        f"steady in {items[0].protocol}, nothing to book; {each}{chance_words(chance)} to be past the limit by "
+        f"{month_words(end)}"
+    )
