@@ -1,0 +1,215 @@
+"""From alarms to episodes: what happened to a vehicle, since when, how large it is, and what cannot be told apart yet.
+
+An episode begins at the visit after which the largest |z| over all causes passes the limit. From then on its cause is
+named anew after every visit, by the largest |z|, and taken out before anything else is looked for, so that an old
+event does not alarm again and does not hide a new one. Causes of other kinds whose squared z comes within `NEAR` of the
+best explain the readings about as well: they are named beside it, with the test that would tell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearlab.control.innovations import Whitened, whitened
+from wearlab.control.signatures import KINDS, LEAST_TOLD, Signatures, scores, signatures
+from wearlab.wear.blocks import Floats, Ints
+from wearlab.wear.scale_fit import ScaleFit
+
+#: Difference in squared z within which another kind of cause explains the readings about as well: e^1.5 times less.
+NEAR = 3.0
+#: Difference in squared z within which another visit may be the one: 90 % of a chi-squared with 1 degree.
+ONSET = 2.706
+#: An episode whose cause falls this much below the limit again was not one.
+FADED = 1.0
+#: Share of its information that a cause must keep once others are taken out, to be told beside them.
+LEAST_OWN = 0.1
+
+#: The test that tells two kinds of causes apart.
+TELLING = {
+    frozenset(("reading", "step")): "read the same part once more",
+    frozenset(("reading", "wear")): "read the same part once more",
+    frozenset(("step", "wear")): "test the part again after its usual interval",
+    frozenset(("visit", "vehicle")): "test the whole set once more, at a noted temperature and pressure",
+    frozenset(("reading", "visit")): "read the whole set once more",
+    frozenset(("step", "vehicle")): "test the whole set once more",
+    frozenset(("wear", "vehicle")): "test the whole set after its usual interval",
+    frozenset(("step", "visit")): "test the whole set once more",
+    frozenset(("reading", "vehicle")): "read the whole set once more",
+    frozenset(("wear", "visit")): "test the whole set once more",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One cause of an episode. `size` and `sd` are on the working scale, of a rate per working exposure 1.
+
+    `life` is a code of the fit's lives (-1: the whole vehicle), `onset` the place of a reading of its first visit,
+    `onset_early`, `onset_late` those of the visits between which it lies with 90 %.
+    """
+
+    kind: str
+    life: int
+    onset: int
+    onset_early: int
+    onset_late: int
+    z: float
+    size: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Something that happened to one vehicle. `detected`, `latest` are places of readings of the visits.
+
+    `causes` starts with the best; the others, of other kinds, cannot be told from it yet. `telling` is the test that
+    would tell, empty where nothing is open. `faded`: later visits took it back.
+    """
+
+    vehicle: int
+    detected: int
+    latest: int
+    causes: tuple[Cause, ...]
+    telling: str
+    faded: bool
+
+
+def episodes(fit: ScaleFit, limit: float) -> tuple[Episode, ...]:
+    """Return the episodes of a fitted group under a limit on |z|, in the order of blocks and time."""
+    found: list[Episode] = []
+    for white in whitened(fit):
+        made = signatures(white)
+        z = np.abs(np.nan_to_num(scores(white, made.d).z, nan=0.0))
+        for b in np.flatnonzero(z.max(axis=(1, 2)) >= limit).tolist():
+            found += _Block.of(white, made, b, fit.design.n).episodes(fit, limit)
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Block:
+    """One block: c causes whitened, u (n, c), with w (n,), fixed columns (n, q) and their covariance.
+
+    `own` (n,) is the life of each reading, `life` (c,) that of each cause.
+    """
+
+    u: Floats
+    w: Floats
+    wx: Floats
+    covariance: Floats
+    visit: Ints
+    rows: Ints
+    own: Ints
+    kind: Ints
+    life: Ints
+    onset: Ints
+
+    @classmethod
+    def of(cls, white: Whitened, made: Signatures, b: int, padding: int) -> _Block:
+        real = white.rows[b] < padding
+        slot = made.life[b]
+        return cls(
+            u=(white.inverse[b] @ made.d[b])[real],
+            w=white.w[b][real],
+            wx=white.wx[b][real],
+            covariance=white.covariance[b],
+            visit=white.visit[b][real],
+            rows=white.rows[b][real],
+            own=white.chunk.life[b][np.maximum(white.life[b], 0)][real],
+            kind=made.kind,
+            life=np.where(slot >= 0, white.chunk.life[b][np.maximum(slot, 0)], -1),
+            onset=made.onset[b],
+        )
+
+    def episodes(self, fit: ScaleFit, limit: float) -> list[Episode]:
+        """Go through the visits in order."""
+        open_: list[list[int]] = []  # cause, visit of detection, 1 once it has faded
+        for visit in range(int(self.visit.max()) + 1):
+            told, pull = self._sums(visit)
+            for one in open_:
+                if not one[2]:
+                    z = self._given(told, pull, [other[0] for other in open_ if other is not one and not other[2]])
+                    one[0] = self._best(z, one[0])
+                    one[2] = int(abs(z[one[0]]) < limit - FADED)
+            while True:
+                z = self._given(told, pull, [one[0] for one in open_ if not one[2]])
+                best = self._best(z, -1)
+                if abs(z[best]) < limit:
+                    break
+                open_.append([best, visit, 0])
+        told, pull = self._sums(int(self.visit.max()))
+        return [self._told(fit, told, pull, one, open_) for one in open_]
+
+    def _sums(self, visit: int) -> tuple[Floats, Floats]:
+        """Return the information (c, c) on all causes from the visits up to one, and their scores (c,)."""
+        seen = self.visit <= visit
+        u, side = self.u[seen], self.wx[seen].T @ self.u[seen]
+        return u.T @ u - side.T @ self.covariance @ side, u.T @ self.w[seen]
+
+    def _given(self, told: Floats, pull: Floats, others: list[int]) -> Floats:
+        """Return z (c,) of every cause when the others are taken out; 0 where nothing is told of it any more."""
+        plain = np.diag(told).copy()
+        own, score = plain.copy(), pull.copy()
+        if others:
+            lean = np.linalg.pinv(told[np.ix_(others, others)], hermitian=True) @ told[others]
+            own = plain - np.sum(told[others] * lean, axis=0)
+            score = pull - lean.T @ pull[others]
+        scale = np.maximum(np.sum(self.u * self.u, axis=0), 1e-300)
+        good = (own > LEAST_TOLD * scale) & (own >= LEAST_OWN * plain) & (plain > 0)
+        out: Floats = np.where(good, score / np.sqrt(np.where(good, own, 1.0)), 0.0)
+        return out
+
+    def _best(self, z: Floats, before: int) -> int:
+        """Return the cause of the largest |z|; of causes that say the same, the simplest, which comes first."""
+        best = int(np.argmax(np.abs(z) > np.abs(z).max() - 1e-9))
+        return before if before >= 0 and z[before] ** 2 > z[best] ** 2 - 1e-9 else best
+
+    def _told(self, fit: ScaleFit, told: Floats, pull: Floats, one: list[int], all_: list[list[int]]) -> Episode:
+        cause, detected, faded = one
+        z = self._given(told, pull, [other[0] for other in all_ if other is not one and not other[2]])
+        near = z[cause] ** 2 - z**2 < NEAR
+        best_of: dict[int, int] = {}
+        for k in np.flatnonzero(near & (np.abs(z) > 0)).tolist():
+            if self._may_be(k, cause) and (self.kind[k] not in best_of or abs(z[k]) > abs(z[best_of[self.kind[k]]])):
+                best_of[int(self.kind[k])] = k
+        best_of[int(self.kind[cause])] = cause
+        ranked = sorted(best_of.values(), key=lambda k: (k != cause, -abs(z[k])))
+        causes = tuple(self._cause(z, told, k) for k in ranked)
+        tests = dict.fromkeys(TELLING[frozenset((causes[0].kind, other.kind))] for other in causes[1:])
+        vehicle = int(fit.design.data.vehicle[self._place(int(self.onset[cause]))])
+        return Episode(
+            vehicle=vehicle,
+            detected=self._place(detected),
+            latest=self._place(int(self.visit.max())),
+            causes=causes,
+            telling=" and ".join(tests),
+            faded=bool(faded),
+        )
+
+    def _may_be(self, k: int, cause: int) -> bool:
+        """Whether a cause is another explanation of the same thing: of the same part, or of the whole vehicle."""
+        same_life = self.life[k] == self.life[cause]
+        return bool(same_life or self.life[k] < 0 or self.life[cause] < 0)
+
+    def _cause(self, z: Floats, told: Floats, k: int) -> Cause:
+        alike: NDArray[np.bool_] = (self.kind == self.kind[k]) & (self.life == self.life[k])
+        possible = np.flatnonzero(alike & (z[k] ** 2 - z**2 < ONSET) & (np.sign(z) == np.sign(z[k])))
+        visits = self.onset[possible]
+        sd = 1.0 / float(np.sqrt(max(told[k, k], 1e-300)))
+        return Cause(
+            kind=KINDS[int(self.kind[k])],
+            life=int(self.life[k]),
+            onset=self._place(int(self.onset[k]), int(self.life[k])),
+            onset_early=self._place(int(visits.min())),
+            onset_late=self._place(int(visits.max())),
+            z=float(z[k]),
+            size=float(z[k]) * sd,
+            sd=sd,
+        )
+
+    def _place(self, visit: int, life: int = -1) -> int:
+        """Return the place of a reading of a visit, of the life if it was read then."""
+        at = np.flatnonzero(self.visit == visit)
+        mine = at[self.own[at] == life]
+        return int(self.rows[mine[0] if mine.size else at[0]])
