@@ -159,9 +159,12 @@ def test_killed_at_twenty_random_moments(tmp_path: Path, loader: Loader, sheets:
     dice = random.Random(99)
     found: list[int] = []
     killed = 0
-    for number in range(KILLS):
+    # on a busy machine loads take longer and shorter: more kills, until one fell before and one between the files
+    for number in range(3 * KILLS):
+        if number >= KILLS and 0 in found and {1, 2, 3} & set(found):
+            break
         store = tmp_path / f"{number}.duckdb"
-        killed += loader.load(store, seconds * (number + dice.random()) / KILLS) == -signal.SIGKILL
+        killed += loader.load(store, seconds * (number % KILLS + dice.random()) / KILLS) == -signal.SIGKILL
         with open_database(store) as database:
             content = _content(database)
             assert content == {name: whole[name] for name in content}
