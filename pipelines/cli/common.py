@@ -139,7 +139,7 @@ def number(value: float | None, digits: int = 1, unit: str = "") -> str:
     """A number for people; a dash where there is none."""
     if value is None:
         return "-"
-    text = f"{value:,.{digits}f}".replace(",", " ")
+    text = f"{value:,.{digits}f}"
     return f"{text} {unit}" if unit else text
 
 

@@ -65,7 +65,7 @@ def _due_table(shown: list[dict[str, Any]], today: date, *, wide: bool) -> Table
     if wide:
         heads = ["part", "state", "book by, how sure", "early", "most likely", "late", "months from now", "test by"]
         return table("", heads, rows, whole=(1, 2, 3, 4, 5, 6, 7))
-    return table("", ["part", "state", "book by, how sure", "early, likely, late", "test by"], rows, whole=(1, 2, 3))
+    return table("", ["part", "state", "book by, how sure", "early, likely, late"], rows, whole=(1, 2, 3))
 
 
 def _cells(row: dict[str, Any], today: date, notes: dict[str, int], *, wide: bool) -> list[str]:
@@ -74,14 +74,15 @@ def _cells(row: dict[str, Any], today: date, notes: dict[str, int], *, wide: boo
 
     told = Booking.of_row(row, today)
     booked = [told.booking_short, told.sure_short, _mark(row, notes)]
-    dates = date_cells(told)
+    dates, test = date_cells(told), _test_by(row, today)
+    if not wide:
+        booked.append("" if test == "-" else f"test {test}" if test in ("now", "overdue") else f"test by {test}")
     return [
         f"{_part(row)}{_line(row)}\n{measure_words(row['measure'])}, {row['protocol']}{_rule(row)}",
         f"{STATE_MARK[told.state]} {told.state}",
         "\n".join(text for text in booked if text) or "-",
         *(dates if wide else ["\n".join(dict.fromkeys(text.replace("\n", ", ") for text in dates))]),
-        *([told.fan()] if wide else []),
-        _test_by(row, today),
+        *([told.fan(), test] if wide else []),
     ]
 
 

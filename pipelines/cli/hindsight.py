@@ -102,11 +102,11 @@ def _row(name: str, score: CrossingScore) -> list[str]:
     return [name, str(score.n), *figures, held, half, _short(score.width_90), _short(score.crps)]
 
 
-def _short(value: float | None) -> str:
-    """Four figures, whatever the unit."""
+def _short(value: float | None, figures: int = 4) -> str:
+    """A few figures, whatever the unit."""
     if value is None:
         return "-"
-    return number(value, 0) if abs(value) >= 1000 else f"{value:.4g}"
+    return number(value, 0) if abs(value) >= 1000 else f"{value:.{figures}g}"
 
 
 def _workspace(home: Path, as_of: str | None, as_json: bool) -> None:
@@ -125,9 +125,9 @@ def _workspace(home: Path, as_of: str | None, as_json: bool) -> None:
     for group in found:
         _print_group(group)
     console().print(
-        "9 in 10 held: the share of hidden readings inside the interval that should hold 90 of 100. Off by: half of "
-        "the readings were nearer to the forecast than this. Leans by: readings less forecasts. Score: distance and "
-        "honesty of width in one, lower is better."
+        "Count: of hidden readings. 9 in 10: share of them inside the interval that should hold 90 of 100; likewise 8 "
+        "and 5. Off by: half of them were nearer to the forecast than this. Leans: readings less forecasts. Width: of "
+        "the 9-in-10 interval. Score: distance and honesty of width in one, lower is better."
     )
 
 
@@ -152,16 +152,17 @@ def _print_group(group: GroupHindsight) -> None:
 def _print_hidden(horizon: HiddenVisits, unit: str) -> None:
     out = console()
     hidden = "test" if horizon.hidden == 1 else f"{horizon.hidden} tests"
-    heads = [f"last {hidden} hidden", "readings", "9 in 10 held", "8 in 10 held", "5 in 10 held", f"off by, {unit}",
-             "leans by", "width of 9 in 10", "score"]  # fmt: skip
+    heads = ["", "count", "9 in 10", "8 in 10", "5 in 10", "off by", "leans", "width", "score"]
     rows = []
     for tests, scores in horizon.scores.items():
+        # what the rows below are of
+        rows += [] if tests == "all" else [[f"{tests}:", *[""] * (len(heads) - 1)]]
         for score in scores:
             shares = [f"{100 * share:.0f} %" for share in (score.coverage_90, score.coverage_80, score.coverage_50)]
-            figures = [_short(value) for value in (score.error, score.bias, score.width_90, score.crps)]
-            label = score.forecast if tests == "all" else f"{score.forecast}, {tests}"
-            rows.append([label, str(score.n), *shares, *figures])
-    out.print(table("", heads, rows, right=tuple(range(1, len(heads)))))
+            figures = [_short(value, 3) for value in (score.error, score.bias, score.width_90, score.crps)]
+            rows.append([score.forecast, str(score.n), *shares, *figures])
+    out.print(f"The last {hidden} of each vehicle hidden; in {unit}", style="italic")
+    out.print(table("", heads, rows, right=tuple(range(1, len(heads))), whole=tuple(range(1, len(heads)))))
     for sentence in _crossing_sentences(horizon):
         out.print(f"  {sentence}")
 
@@ -191,6 +192,7 @@ def _crossing_sentences(horizon: HiddenVisits) -> list[str]:
 
 def _issued(home: Path, as_of: str | None, as_json: bool) -> None:
     from pipelines.steps.issued import issued_scores
+    from wearlab.charts.words import measure_words
 
     today = as_of_date(as_of)
     with open_workspace(home).open(read_only=True) as db:
@@ -201,12 +203,11 @@ def _issued(home: Path, as_of: str | None, as_json: bool) -> None:
     if not found:
         console().print(f"No forecasts were made before {today.isoformat()}: run wearlab learn every month.")
         return
-    heads = ["forecasts of", "tests", "parts", "tested since", "reading as told (9 in 10)", "past the limit: told",
-             "came", "before its dates", "dates over, not past", "not checked yet"]  # fmt: skip
+    heads = ["forecasts of", "parts", "tested since", "as told (9 in 10)", "past: told", "came",
+             "too soon", "not yet", "open"]  # fmt: skip
     rows = [
         [
-            one.as_of.isoformat(),
-            f"{one.measure}, {one.protocol}",
+            f"{one.as_of.isoformat()}\n{measure_words(one.measure)}, {one.protocol}",
             str(one.forecasts),
             str(one.forecasts - one.not_tested),
             "-" if not one.met else f"{one.inside} of {one.met} ({100 * one.inside / one.met:.0f} %)",
@@ -218,4 +219,10 @@ def _issued(home: Path, as_of: str | None, as_json: bool) -> None:
         ]
         for one in found
     ]
-    console().print(table("Forecasts as issued, and the first tests since", heads, rows, right=tuple(range(2, 10))))
+    console().print("Forecasts as issued, and the first tests since", style="bold")
+    console().print(table("", heads, rows, right=tuple(range(1, 9))))
+    console().print(
+        "As told: the reading lay inside its 9-in-10 interval. Past: readings past the limit, how many were told to be "
+        "among those tested, and how many came. Too soon: past before the 9-in-10 dates began. Not yet: not past "
+        "though they were over. Open: crossings not checked yet."
+    )

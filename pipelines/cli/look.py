@@ -44,7 +44,7 @@ def judge(
 
 def _print_judgement(found: Judgement) -> None:
     out = console()
-    where = [found.family, f"{found.odometer_km:,.0f} km".replace(",", " ") if found.odometer_km else None]
+    where = [found.family, f"{found.odometer_km:,.0f} km" if found.odometer_km else None]
     known = ", ".join(text for text in where if text)
     out.print(f"{found.vehicle}, tested {found.tested_on}" + (f" ({known})" if known else ""), style="bold")
     for name, text in (

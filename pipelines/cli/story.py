@@ -72,9 +72,10 @@ def _print_states(story: VehicleView, today: date) -> None:
     heads = ["part", "state", "level now", "rate", "next reading", "new part", "limit"]
     for found in state_tables(story.states):
         out.print("")
-        title = f"{found.title}: {found.figures}"
+        # beside the table, which may be narrower than its title
+        out.print(f"{found.title}: {found.figures}", style="italic")
         between = " " if wide else "\n"
-        out.print(table(title, heads, [_state(item, between) for item in found.rows], right=(6,)))
+        out.print(table("", heads, [_state(item, between) for item in found.rows], right=(6,)))
         dated_rows = [item for item in found.rows if item.date_p10 is not None or item.past is not None]
         if dated_rows:
             out.print("")

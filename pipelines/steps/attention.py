@@ -126,4 +126,6 @@ def when(item: Attention, as_of: date) -> str:
         return "now"
     if item.state == State.TEST_AGAIN:
         return f"test by {(item.retest_by or as_of).isoformat()}"
-    return "-" if item.date_p50 is None else item.date_p50.isoformat()
+    if item.date_p50 is None:
+        return "no date"
+    return "most likely past by now" if item.date_p50 <= as_of else f"most likely past on {item.date_p50.isoformat()}"

@@ -17,6 +17,7 @@ from pipelines.steps.wear_data import GroupData, group_data
 from pipelines.steps.wear_forecasts import limit_level
 from pipelines.steps.wear_learn import MOST_BEYOND
 from pipelines.workspace import Workspace
+from wearlab.charts.words import measure_words
 from wearlab.config import Settings
 from wearlab.forecast.hindsight import Held, rolling
 from wearlab.forecast.hindsight_scores import (
@@ -77,7 +78,7 @@ def look_back(
         complaints = _complaints(db)
         found = []
         for measure, protocol in groups(db, as_of):
-            told(f"{measure}, {protocol}: hiding and forecasting tests")
+            told(f"{measure_words(measure)}, {protocol}: hiding and forecasting tests")
             group = group_data(db, settings, measure, protocol, as_of)
             one = group_hindsight(group, settings, complaints, workers)
             _store(db, run, one)

@@ -79,7 +79,10 @@ def signs(
         return _untold(0, held.reason)
     vehicles = int(np.unique(held.vehicle).size)
     if vehicles < FEWEST_VEHICLES:
-        return _untold(vehicles, f"{vehicles} vehicles could be looked back on, fewer than {FEWEST_VEHICLES}")
+        return _untold(
+            vehicles,
+            f"{vehicles} vehicle{'' if vehicles == 1 else 's'} could be looked back on, fewer than {FEWEST_VEHICLES}",
+        )
     spread, lean = _spread(held), abs(normal_mean(held.pit, held.vehicle))
     bent = bend(data, sign, most_vehicles=most_vehicles, workers=workers, seed=seed)
     straight = held_back(data, HIDDEN, scales=(STRAIGHT,), most_vehicles=most_vehicles, workers=workers, seed=seed)
@@ -158,5 +161,8 @@ def _sentences(accelerating: bool, misfit: bool) -> tuple[str, ...]:
     if accelerating:
         told.append("Wear speeds up here: straight lines come too late, and dates rest on how it goes on.")
     if misfit:
-        told.append("The model's own intervals did not hold on hidden tests of this group: do not lean on its dates.")
+        told.append(
+            "The model's own intervals, before any correction, did not hold on hidden tests of this group: plan with "
+            "room around its dates."
+        )
     return tuple(told)

@@ -56,6 +56,8 @@ def retest(
     if last_test is None:
         return Retest(as_of, "no test of this part can be used yet")
     if state == State.TEST_AGAIN:
+        if as_of - last_test > timedelta(days=horizons.stale_days):
+            return Retest(as_of, "the last test is too old to go by")
         return Retest(as_of, "a new test settles what the last one left open")
     interval = _interval(visits, km_per_day)
     due, word = last_test + interval, "the usual interval after the last test"

@@ -12,7 +12,7 @@ from wearlab.pack.order import urgency
 from wearlab.pack.pictures import position_order
 from wearlab.pack.state_tables import positions_words
 from wearlab.pack.view import PartState
-from wearlab.records import State
+from wearlab.records import LEVEL_UNIT, Measure, State
 
 #: steady parts are told with the chance within these days
 _AHEAD = 365
@@ -35,7 +35,7 @@ def booking_answers(states: Iterable[PartState], as_of: date) -> tuple[str, ...]
         else:
             # how many readings were left out stands in the remarks
             reason = (item.no_answer or item.cause).split(" (left out")[0] if state == State.NO_ANSWER else ""
-            quiet.setdefault((state, f"{item.measure}\0{item.protocol}", reason), []).append(item)
+            quiet.setdefault((state, _of(item), reason), []).append(item)
     told += [f"{_first(items)}: {_calm(state, items, reason, as_of)}." for (state, _, reason), items in quiet.items()]
     if unlimited:
         told.append(f"No limit is configured for {' or '.join(unlimited)}: nothing can be booked by these.")
@@ -44,11 +44,15 @@ def booking_answers(states: Iterable[PartState], as_of: date) -> tuple[str, ...]
 
 def next_tests(states: Iterable[PartState], as_of: date) -> tuple[str, ...]:
     """Return by when to test again and why, soonest first, parts with the same answer in one sentence."""
-    found: dict[tuple[date, str], dict[tuple[str, str], list[PartState]]] = {}
-    for item in states:
+    # one test answers every limit of a part: of several dates the most pressing is told
+    soonest: dict[tuple[str, str, str], PartState] = {}
+    for item in sorted(states, key=lambda one: (max(one.retest_by or date.max, as_of), urgency(one.state))):
         if item.retest_by is not None and item.retest_why:
-            alike = found.setdefault((item.retest_by, item.retest_why), {})
-            alike.setdefault((item.measure, item.protocol), []).append(item)
+            soonest.setdefault((item.position, item.measure, item.protocol), item)
+    found: dict[tuple[date, str], dict[str, list[PartState]]] = {}
+    for item in soonest.values():
+        assert item.retest_by is not None
+        found.setdefault((item.retest_by, item.retest_why), {}).setdefault(_of(item), []).append(item)
     told = []
     for (by, why), alike in sorted(found.items(), key=lambda pair: pair[0]):
         when = "test now" if by == as_of else f"test by {about_day(by, as_of)}"
@@ -61,7 +65,13 @@ def next_tests(states: Iterable[PartState], as_of: date) -> tuple[str, ...]:
 
 def _subject(items: list[PartState]) -> str:
     words = positions_words(sorted((item.position for item in items), key=position_order))
-    return f"{words} ({measure_words(items[0].measure)}, {items[0].protocol})"
+    return f"{words} ({_of(items[0])})"
+
+
+def _of(item: PartState) -> str:
+    """Measure, protocol and, where it does not judge the part's own level, the rule."""
+    own = item.rule is None or item.unit == LEVEL_UNIT[Measure(item.measure)]
+    return f"{measure_words(item.measure)}, {item.protocol}" + ("" if own else f', rule "{item.rule}"')
 
 
 def _first(items: list[PartState]) -> str:
@@ -80,6 +90,6 @@ def _calm(state: State, items: list[PartState], reason: str, as_of: date) -> str
     chance = max(law.chance_by(end) for law in laws)
     each = "at most " if len(items) > 1 and chance >= 0.005 else ""
     return (
-        f"steady in {items[0].protocol}, nothing to book; {each}{chance_words(chance)} to be past the limit by "
-        f"{month_words(end)}"
+        f"steady in {items[0].protocol}, nothing to book; chance of being past the limit by {month_words(end)}: "
+        f"{each}{chance_words(chance)}"
     )

@@ -150,12 +150,14 @@ class Booking:
         """When to book and how sure that is, as a sentence without its subject and full stop."""
         by = self.booking
         if not by:
-            return f"nothing to book; {self.sure} to be past the limit" if self.sure else "no date can be told"
+            return (
+                f"nothing to book; chance of being past the limit: {self.sure}" if self.sure else "no date can be told"
+            )
         start = f"book {'now' if by == 'now' else f'by {by}' if by[0].isdigit() else f'by the {by}'}"
         chances = [f"{chance_words(self.by_now)} by now"] if by == "now" and self.by_now >= _NOTED else []
         if self.sure and not self._sure_now:
             chances.append(self.sure)
-        return f"{start}; to be past the limit: {', '.join(chances)}" if chances else start
+        return f"{start}; chance of being past the limit: {', '.join(chances)}" if chances else start
 
     @property
     def sentence(self) -> str:

@@ -77,7 +77,7 @@ def test_the_first_question_is_answered_first(capsys: pytest.CaptureFixture[str]
         "V1 3 ~ watch Feb 2027 Mar 2027 Sep 2027 May 2028 .....------O--------.... 1 Dec 2026"
     )
     assert " ".join(lines[head + 2].split()) == (
-        "return flow, warm idle 6 in 10 by Oct 2027 318 000 km 342 000 km 377 000 km"
+        "return flow, warm idle 6 in 10 by Oct 2027 318,000 km 342,000 km 377,000 km"
     )
 
 
@@ -116,7 +116,7 @@ def test_a_narrow_screen_keeps_dates_and_chances(
     narrow(monkeypatch)
     text = printed(capsys)
     assert all(len(line.rstrip()) <= 80 for line in text.splitlines())
-    for words in ("Mar 2027, 318 000 km", "6 in 10 by Oct 2027", "Feb 2027"):
+    for words in ("Mar 2027, 318,000 km", "6 in 10 by Oct 2027", "Feb 2027"):
         assert words in text
     assert "months from now" not in text
 
@@ -131,8 +131,8 @@ def test_a_vehicle_begins_with_the_same_answer(
     print_story(VehicleView("V1", states=states), NOW)
     text = " ".join(capsys.readouterr().out.split())
     assert (
-        "- Injector 3 (return flow, warm idle): book by the end of February 2027; to be past the limit: 6 in 10 by end "
-        "of October 2027; most likely in September 2027 at about 342,000 km."
+        "- Injector 3 (return flow, warm idle): book by the end of February 2027; chance of being past the limit: "
+        "6 in 10 by end of October 2027; most likely in September 2027 at about 342,000 km."
     ) in text
     assert "test by 1 December 2026; the usual interval after the last test" in text
     assert "steady in warm idle" in text

@@ -93,7 +93,13 @@ def test_the_commands_tell_it(home: Workspace, run: Run) -> None:
     folder = home.store.parent
     told = run("hindsight", "--home", folder, "--as-of", AS_OF)
     assert told.code == 0
-    for words in ("last test hidden", "last 2 tests hidden", "9 in 10 held", "not checked yet", "recalibrated"):
+    for words in (
+        "The last test of each vehicle hidden",
+        "The last 2 tests of",
+        "9 in 10: share of them inside",
+        "not checked yet",
+        "recalibrated",
+    ):
         assert words in told.out
     (group,) = run("hindsight", "--home", folder, "--as-of", AS_OF, "--json").json["groups"]
     assert group["horizons"][0]["crossings"]["pulled"] == 8

@@ -80,6 +80,9 @@ def test_states_that_decide_alone() -> None:
     assert asked(early(-30), State.PAST_LIMIT).by is None
     assert asked(early(-30), State.NO_LIMIT).by is None
     assert asked(early(900), State.TEST_AGAIN).by == NOW
+    assert "left open" in asked(early(900), State.TEST_AGAIN).why
+    stale = retest(after(-LIMITS.stale_days - 1), NOW, VISITS, LIMITS, state=State.TEST_AGAIN, forecast=early(900))
+    assert (stale.by, stale.why) == (NOW, "the last test is too old to go by")
     nothing = retest(None, NOW, VISITS, LIMITS, state=State.NO_ANSWER, forecast=CalendarForecast())
     assert nothing.by == NOW
     overdue = retest(after(-500), NOW, Visits(), LIMITS, state=State.STEADY, forecast=early(2000))

@@ -58,7 +58,7 @@ def test_work_is_booked_before_the_chance_is_one_in_ten() -> None:
     assert told.law.chance_by(date(2027, 2, 28)) < 0.1
     assert (told.booking, told.booking_short) == ("end of February 2027", "Feb 2027")
     assert told.sentence == (
-        "book by the end of February 2027; to be past the limit: 6 in 10 by end of October 2027; "
+        "book by the end of February 2027; chance of being past the limit: 6 in 10 by end of October 2027; "
         "most likely in September 2027 at about 342,000 km"
     )
     assert told.sure_short == "6 in 10 by Oct 2027"
@@ -68,7 +68,9 @@ def test_work_is_booked_before_the_chance_is_one_in_ten() -> None:
 def test_a_day_within_three_months_is_told_as_a_day() -> None:
     near = booked(**(AHEAD | {"date_p10": date(2026, 12, 20), "within_90": 0.2}))
     assert near.booking == "20 December 2026"
-    assert near.sentence.startswith("book by 20 December 2026; to be past the limit: 2 in 10 by end of January 2027")
+    assert near.sentence.startswith(
+        "book by 20 December 2026; chance of being past the limit: 2 in 10 by end of January 2027"
+    )
     assert about_day(date(2027, 1, 31), NOW) == "31 January 2027"
     assert about_day(date(2027, 2, 1), NOW) == "February 2027"
     assert (short_day(date(2027, 1, 31), NOW), short_day(date(2027, 2, 1), NOW)) == ("31 Jan 2027", "Feb 2027")
@@ -78,12 +80,12 @@ def test_what_is_late_is_booked_now() -> None:
     told = booked("book", **SOON)
     assert told.booking == "now"
     assert told.sentence == (
-        "book now; to be past the limit: 3 in 10 by now, 7 in 10 by end of January 2027; "
+        "book now; chance of being past the limit: 3 in 10 by now, 7 in 10 by end of January 2027; "
         "most likely on 25 November 2026"
     )
     assert [told.told(k) for k in range(3)] == ["by now", "25 Nov 2026", "May 2027"]
     gone = booked("past limit", past=0.97)
-    assert gone.sentence == "book now; to be past the limit: 49 in 50 by now"
+    assert gone.sentence == "book now; chance of being past the limit: 49 in 50 by now"
     assert gone.sure_short == "49 in 50 by now"
 
 
@@ -138,8 +140,8 @@ def test_answers_put_what_is_pressing_first_and_join_the_rest() -> None:
     )
     assert told[3] == "Injector 6 (return flow, warm idle): no answer: fewer than 3 readings."
     assert told[4] == (
-        "Injectors 1 and 4 (return flow, warm idle): steady in warm idle, nothing to book; at most 1 in 100 to be past "
-        "the limit by October 2027."
+        "Injectors 1 and 4 (return flow, warm idle): steady in warm idle, nothing to book; chance of being past the "
+        "limit by October 2027: at most 1 in 100."
     )
     assert told[5] == "No limit is configured for return flow, crank 15 s: nothing can be booked by these."
     assert len(told) == 6
@@ -147,9 +149,20 @@ def test_answers_put_what_is_pressing_first_and_join_the_rest() -> None:
 
 def test_a_past_limit_is_said_first() -> None:
     (text,) = booking_answers([part("2", "past limit", past=0.96)], NOW)
-    assert (
-        text == "Injector 2 (return flow, warm idle): past its limit; book now; to be past the limit: 19 in 20 by now."
+    assert text == (
+        "Injector 2 (return flow, warm idle): past its limit; book now; chance of being past the limit: 19 in 20 by "
+        "now."
     )
+
+
+def test_a_rule_about_the_set_is_told_apart_and_asks_for_no_second_test() -> None:
+    watched = part("4", "book", retest_by=NOW, retest_why="a test tells which", rule="van idle", **SOON)
+    of_set = part("4", "steady", retest_by=date(2026, 8, 1), retest_why="the usual interval", rule="times the lowest")
+    of_set = replace(of_set, unit="times")
+    told = booking_answers([of_set, watched], NOW)
+    assert told[0].startswith("Injector 4 (return flow, warm idle): book now")
+    assert told[1].startswith('Injector 4 (return flow, warm idle, rule "times the lowest"): steady')
+    assert next_tests([of_set, watched], NOW) == ("Injector 4 (return flow, warm idle): test now; a test tells which.",)
 
 
 def test_the_next_test_is_told_once_for_parts_alike() -> None:
@@ -188,12 +201,12 @@ def test_the_page_says_when_to_book_and_what_changed(october: MonthView) -> None
     text = " ".join(re.sub(r"<[^>]+>", " ", html).split())
     for words in (
         # the attention list
-        "Book by the end of February 2027; to be past the limit: 6 in 10 by end of October 2027.",
+        "Book by the end of February 2027; chance of being past the limit: 6 in 10 by end of October 2027.",
         "Watch after steady on 30 September 2026: a new test on 12 October 2026.",
         "test by June 2027; the usual interval after the last test",
         # the vehicle
         "When should this be booked, and how sure is that?",
-        "book by the end of February 2027; to be past the limit: 6 in 10 by end of October 2027; most likely in",
+        "book by the end of February 2027; chance of being past the limit: 6 in 10 by end of October 2027; most likely",
         "injector 3: watch after steady on 30 September 2026: a new test on 12 October 2026",
         "injector 3: the vehicle leaves on 1 May 2027",
     ):

@@ -170,7 +170,7 @@ def test_limits_and_conditions_are_said_once_for_all_parts(october: MonthView) -
 def test_an_overdue_test_is_called_so(october: MonthView) -> None:
     late = replace(october.attention[0], retest_by=date(2026, 10, 16), reason="It may pass from 2026-12-30 on.")
     text = " ".join("".join(Page(render_page(replace(october, attention=(late,), vehicles=()))).text).split())
-    assert "test overdue since 16 October 2026" in text
+    assert "Test overdue since 16 October 2026" in text
     assert "from 30 December 2026 on" in text
 
 
