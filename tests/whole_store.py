@@ -12,6 +12,7 @@ Whole = dict[str, list[tuple[Any, ...]]]
 NOT_OF_SHEETS = {
     "meta", "run", "forecast", "verdict", "limit_rule", "acknowledgement",
     "wear_group", "wear_effect", "part_state", "part_path", "wear_gross", "hindsight", "recalibration",
+    "signal", "signal_run",
 }  # fmt: skip
 
 

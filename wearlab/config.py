@@ -230,6 +230,16 @@ class Horizons(_Strict):
         return self
 
 
+class Signals(_Strict):
+    """How many signals a month may be false, over the whole fleet, all groups of tests and all kinds of causes.
+
+    A choice of planning, no source: what the workshop can afford to look into for nothing. Fewer false signals mean
+    that real ones come later or not at all.
+    """
+
+    false_per_month: float = Field(default=2.0, gt=0, allow_inf_nan=False)
+
+
 class Spread(_Strict):
     """Assumed repeatability until the workshop's own repeats allow estimating it.
 
@@ -277,6 +287,7 @@ class Settings(_Strict):
     sensors: dict[str, Sensor] = {}
     visits: Visits = Visits()
     horizons: Horizons = Horizons()
+    signals: Signals = Signals()
     spread: Spread = Spread()
     fuel: Fuel = Fuel()
 

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipelines.cli import hindsight, look, month, outlook, questions, settle, setup, sheets
+from pipelines.cli import hindsight, look, month, outlook, questions, settle, setup, sheets, signals
 from wearlab import __version__
 from wearlab.errors import WearlabError
 
@@ -41,6 +41,7 @@ app.command("vehicle")(look.vehicle)
 app.command("learn")(outlook.learn)
 app.command("due")(outlook.due)
 app.command("hindsight")(hindsight.hindsight)
+app.command("signals")(signals.signals)
 app.command("compare")(questions.compare)
 app.command("repeats")(questions.repeats)
 app.command("rigs")(questions.rigs)

@@ -19,12 +19,14 @@ from pipelines.steps.rules import record_rules
 from pipelines.steps.runs import new_run
 from pipelines.steps.series import life_series
 from pipelines.steps.set_forecasts import set_forecasts
+from pipelines.steps.signals import Watched, store_signals, watch
 from pipelines.steps.states_before import states_before
 from pipelines.steps.wear_data import group_data
 from pipelines.steps.wear_forecasts import answered, wear_forecasts
 from pipelines.steps.wear_learn import Learned, learned, store, why_silent
 from pipelines.workspace import Workspace
 from wearlab import __version__
+from wearlab.charts.words import measure_words
 from wearlab.config import Settings
 from wearlab.lives.fleet_usage import fleet_usage
 from wearlab.lives.usage import Usage
@@ -55,8 +57,9 @@ def learn(
         known = corrections(db, as_of)
         run = new_run(db, place, as_of, "learn")
         summary: list[dict[str, Any]] = []
+        watched: list[Watched] = []
         for measure, protocol in groups(db, as_of):
-            name = f"{measure}, {protocol}"
+            name = f"{measure_words(measure)}, {protocol}"
             told(f"{name}: reading")
             group = group_data(db, settings, measure, protocol, as_of)
             found = learned(db, group, workers, _pass(told, name), known.get((measure, protocol)))
@@ -70,7 +73,11 @@ def learn(
             )
             if rows:
                 db.append("forecast", pd.DataFrame(rows, dtype=object).assign(run_id=run))
+            told(f"{name}: what chance alone would raise")
+            watched += [one for one in [watch(db, found, as_of)] if one is not None]
             summary += _summary(found)
+        told("signals")
+        store_signals(db, run, watched, settings)
     return summary
 
 

@@ -376,6 +376,38 @@ CREATE TABLE recalibration (
     factor DOUBLE, vehicles INTEGER NOT NULL, sentence VARCHAR NOT NULL,
     accelerating BOOLEAN NOT NULL, misfit BOOLEAN NOT NULL, signs VARCHAR[] NOT NULL
 );
+-- what the wear model did not foretell: one row an episode of a vehicle, a part or a set, its best cause in the columns
+CREATE TABLE signal (
+    run_id INTEGER NOT NULL,
+    key VARCHAR NOT NULL,               -- short name of the subject
+    subject VARCHAR NOT NULL,           -- vehicle|part|measure|protocol|part or set|month: as in acknowledgement
+    vehicle VARCHAR,                    -- null: what several vehicles share
+    part VARCHAR, position VARCHAR, life INTEGER,  -- null: all parts tested
+    rig VARCHAR, channel VARCHAR, depot VARCHAR, vehicles INTEGER,  -- of a shared one
+    measure VARCHAR NOT NULL, protocol VARCHAR NOT NULL, driven VARCHAR, family VARCHAR,
+    kind VARCHAR NOT NULL,              -- reading, step, wear, visit, vehicle; rig, tube, month
+    detected_on DATE NOT NULL,          -- the visit that raised it
+    latest_on DATE NOT NULL,            -- the last visit that was judged
+    onset_on DATE NOT NULL,             -- first visit that shows it
+    onset_early DATE NOT NULL, onset_late DATE NOT NULL,  -- it happened between these days, 9 in 10
+    size DOUBLE, size_low DOUBLE, size_high DOUBLE, unit VARCHAR NOT NULL,
+    percent DOUBLE, percent_low DOUBLE, percent_high DOUBLE,  -- of the reading; for wear of the family's rate
+    z DOUBLE NOT NULL,
+    alternatives JSON NOT NULL,         -- list of other causes that explain the readings about as well
+    telling VARCHAR,                    -- the test that would tell them apart
+    question VARCHAR,
+    faded BOOLEAN NOT NULL, open BOOLEAN NOT NULL,
+    closed VARCHAR                      -- why nothing is left to check
+);
+-- the budget of a run's signals; z_limit null: no signal fits into it
+CREATE TABLE signal_run (
+    run_id INTEGER NOT NULL,
+    budget DOUBLE NOT NULL,             -- false signals a month
+    z_limit DOUBLE,
+    visits_a_month DOUBLE NOT NULL,
+    expected DOUBLE NOT NULL,           -- false signals a month that the limit lets through
+    groups INTEGER NOT NULL             -- groups of tests with a model
+);
 CREATE TABLE verdict (
     run_id INTEGER NOT NULL,
     vehicle VARCHAR NOT NULL, tested_on DATE NOT NULL, position VARCHAR NOT NULL,
