@@ -2,10 +2,10 @@
 
 The chance of passage by a day is that by the distance driven until then, averaged over that distance:
 P(T <= t) = E F(exposure at t). The distance since the last odometer reading is log-normal with mean and deviation of
-`Outlook`, so that it is never negative. Its logarithm is split into a coarse and a fine normal part: Gauss-Hermite
-nodes for the coarse one; over the fine one the probit of F is straight in the distance, the distance is replaced by its
-tangent at the likeliest point of a passage, and E Phi(a + b Z) = Phi(a / sqrt(1 + b^2)). So a law as steep as a step is
-averaged as well as a flat one.
+`Outlook`, so that it is never negative. A law that is flat over that spread is averaged by Gauss-Hermite nodes, the
+more of them the steeper it is. Beyond that the logarithm is split into a coarse and a fine normal part: nodes for the
+coarse one; over the fine one the probit of F is replaced by its tangent at the likeliest point of a passage, and
+E Phi(a + b Z) = Phi(a / sqrt(1 + b^2)). So a law as steep as a step is averaged as well as a flat one.
 """
 
 from __future__ import annotations
@@ -40,10 +40,12 @@ _DAY, _EXACT = 0.25, 1e-4
 _CHUNK = 8192
 #: sds of the fine part beyond which a passage is not sought
 _REACH = 5.0
-#: a law that rises by more than this over one sd of the fine part is steep
-_STEEP = 0.7
-#: over a fine part wider than this a kinked law would send the search to and fro
-_WIDE = 0.35
+#: Nodes by how far the law's probit rises over one sd of the distance; their chances are good to 1e-3.
+_FLAT = {(-np.inf, 1.2): 7, (1.2, 2.5): 17}
+#: a law that rises by more than this is steep
+_STEEP = 2.5
+#: how often a steep law is asked where it is passed, and how far aside its bend is looked at, in sds of the fine part
+_ASKED, _ASIDE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,28 +108,45 @@ class DayLaw:
         """Return the chance of passage by days (n,) of the parts numbered (n,)."""
         driven, spread = self.travel.driven(days, rows)
         begun = self.travel.at_last[rows] - self.law.start[rows]
+        probit, turn = self._turn(begun, driven, spread, rows)
+        turn = turn * np.exp(spread)  # as steep as it gets one sd farther on
+        total = np.where(spread > 0, 0.0, ndtr(probit))
+        sure = spread <= 0
+        for (least, most), count in _FLAT.items():
+            own = np.flatnonzero(~sure & (turn > least) & (turn <= most))
+            if own.size:
+                total[own] = self._averaged(begun[own], driven[own], spread[own], rows[own], count)
+        steep = np.flatnonzero(~sure & (turn > _STEEP))
+        if steep.size:
+            total[steep] = self._steep(begun[steep], driven[steep], spread[steep], rows[steep])
+        return total
+
+    def _averaged(self, begun: Array, driven: Array, spread: Array, rows: Places, count: int) -> Array:
+        """Return the chance of a law that is flat enough for Gauss-Hermite nodes over the whole distance."""
+        nodes, weights = hermegauss(count)
+        total = np.zeros(rows.size)
+        for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+            probit, _ = self.law.probit(begun + driven * np.exp(node * spread), rows)
+            total += weight * ndtr(probit)
+        return total
+
+    def _steep(self, begun: Array, driven: Array, spread: Array, rows: Places) -> Array:
+        """Return the chance of a law as steep as a step: nodes for the coarse part, its bent line over the fine one."""
         coarse, fine = spread * np.sqrt(_COARSE), spread * np.sqrt(1.0 - _COARSE)
         total = np.zeros(rows.size)
         for node, weight in zip(_NODES, _WEIGHTS, strict=True):
             part = driven * np.exp(node * coarse)
-            probit, turn = self._turn(begun, part, fine, rows)
-            # the likeliest value of the fine part at a passage, and the tangent there
-            likely = np.clip(-probit * turn / (1.0 + turn**2), -_REACH, _REACH)
-            grown = np.exp(likely * fine)
-            edge, tangent = (
-                probit + turn * ((grown - 1.0) / np.where(fine > 0, fine, 1.0) - grown * likely),
-                turn * grown,
-            )
-            steep = np.flatnonzero((turn > _STEEP) & (fine < _WIDE))
-            for _ in range(2 if steep.size else 0):
-                # a steep law bends on the way there: it is asked again at that place
-                own, near, few = part[steep], fine[steep], rows[steep]
-                value, turn = self._turn(begun[steep], own * np.exp(likely[steep] * near), near, few)
-                edge[steep], tangent[steep] = value - turn * likely[steep], turn
-                likely[steep] = np.clip(-edge[steep] * turn / (1.0 + turn**2), -_REACH, _REACH)
-            wide = 1.0 + tangent**2
-            # and what the distance, bent, lies above its tangent on average
-            total += weight * ndtr((edge + 0.5 * tangent * fine / wide) / np.sqrt(wide))
+            likely = np.zeros(rows.size)
+            for _ in range(_ASKED):
+                # the likeliest value of the fine part at a passage, and the law's own line there
+                value, turn = self._turn(begun, part * np.exp(likely * fine), fine, rows)
+                edge = value - turn * likely
+                likely = np.clip(-edge * turn / (1.0 + turn**2), -_REACH, _REACH)
+            # how the line bends there
+            aside = [self._turn(begun, part * np.exp((likely + by) * fine), fine, rows)[1] for by in (-_ASIDE, _ASIDE)]
+            wide = 1.0 + turn**2
+            bend = np.clip((aside[1] - aside[0]) / (4.0 * _ASIDE), -turn, turn)
+            total += weight * ndtr((edge + bend / wide) / np.sqrt(wide))
         return total
 
     def _turn(self, begun: Array, part: Array, fine: Array, rows: Places) -> tuple[Array, Array]:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
+from scipy.stats import invgauss, norm
 
 from wearlab.errors import InputError
 from wearlab.forecast.exposure_law import chance_by, exposures_at
@@ -102,6 +106,39 @@ def test_zero_diffusion_is_the_ratio_of_normals() -> None:
         t = day / 100
         sd = np.sqrt(9 + 4 * t**2 + 2 * t * 0.3 * 6)
         assert float(by_day.chance(day)[0]) == pytest.approx(float(ndtr((10 * t - 40) / sd)), abs=5e-4)
+
+
+def normal_law(level_sd: float, rate_sd: float) -> Callable[[float], float]:
+    return lambda t: float(ndtr((0.5 * t - 10) / np.hypot(level_sd, rate_sd * t)))
+
+
+#: Drift 0.5 towards a limit 10 away, by a law of one's own: what is unsure of the level (its sd), of the rate, and the
+#: path.
+DISTANCES = {
+    "level": (Part(one(0.0), one(0.5), sd=2.0), normal_law(2.0, 0.0)),
+    "rate": (Part(one(0.0), one(0.5), sd=0.05, rate_sd=0.1), normal_law(0.05, 0.1)),
+    "both": (Part(one(0.0), one(0.5), sd=2.0, rate_sd=0.1), normal_law(2.0, 0.1)),
+    "hardly": (Part(one(0.0), one(0.5), sd=0.2), normal_law(0.2, 0.0)),
+    "hardly the rate": (Part(one(0.0), one(0.5), sd=0.05, rate_sd=0.02), normal_law(0.05, 0.02)),
+    "path": (Part(one(0.0), one(0.5), 0.4), invgauss(mu=20.0 / 250.0, scale=250.0).cdf),
+}
+
+
+@pytest.mark.parametrize("unsure", DISTANCES)
+def test_the_average_over_a_log_normal_distance_by_quadrature(unsure: str) -> None:
+    """A law in closed form averaged over the distance by scipy's adaptive integration."""
+    part, law_of = DISTANCES[unsure]
+    law = passage_law(Mix((part,)), [0], [10.0], [1])
+    for log_sd in (0.1, 0.3, 0.6):
+        steady = 0.01 * np.exp(0.5 * log_sd**2)  # its middle, over a day
+        by_day = straight(law, 0.0, steady=steady, var_steady=steady**2 * np.expm1(log_sd**2))
+        for middle in (10.0, 15.0, 20.0, 30.0):
+            grid = np.array([-8.0, *np.linspace(-5, 5, 21), 8.0])
+            known = sum(
+                quad(lambda z: law_of(middle * np.exp(log_sd * z)) * norm.pdf(z), *ends)[0]  # noqa: B023
+                for ends in pairwise(grid)
+            )
+            assert float(by_day.chance(100 * middle)[0]) == pytest.approx(known, abs=1e-3)
 
 
 def test_wear_and_usage_by_simulation() -> None:
