@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from wearlab.errors import InputError
 from wearlab.forecast.mixed_law import Array, Component
 from wearlab.forecast.root import Places
+from wearlab.wear.mixture import level_ahead
 
 _NODES, _WEIGHTS = hermegauss(5)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -74,11 +75,8 @@ def reading_chance(
 
 
 def _chance(one: ReadComponent, places: Places, limits: Array, sides: Array, exposure: Array) -> Array:
-    worked = (np.maximum(exposure, 0.0) / one.unit_exposure[places]) ** one.gamma[places]
-    step = worked - one.position[places]
-    mean = one.level[places] + one.rate[places] * step
-    variance = one.var_level[places] + 2 * step * one.cov[places] + step**2 * one.var_rate[places]
-    variance = np.maximum(variance, 0.0) + float(one.path_variance) * np.abs(step) + one.noise[places]
+    mean, variance = level_ahead(one, exposure, places)
+    variance = variance + one.noise[places]
     reachable = one.scale.allows(limits)
     edge = one.scale.forward(np.where(reachable, limits, 1.0))
     gap = sides * (mean - edge)

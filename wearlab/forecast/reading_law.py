@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from wearlab.forecast.scores import crps_grid
 from wearlab.wear.choice import conditions_of
 from wearlab.wear.data import Coded
-from wearlab.wear.mixture import Mixture, mixed_quantiles
+from wearlab.wear.mixture import Mixture, level_ahead, mixed_quantiles
 from wearlab.wear.results import WearFit
 from wearlab.wear.scale import WorkingScale
 
@@ -83,13 +83,11 @@ def reading_law(fit: WearFit, mixture: Mixture, data: Coded, rows: Ints) -> tupl
     means, sds = [], []
     for component in mixture.components:
         with_scale = next(one for one in fit.candidates if one.scale == component.scale)
-        worked = np.maximum(data.exposure[at], 0.0) / component.unit_exposure[part]
-        step = worked ** component.gamma[part] - component.position[part]
-        mean = component.level[part] + component.rate[part] * step
-        variance = component.var_level[part] + 2 * step * component.cov[part] + step**2 * component.var_rate[part]
-        variance = variance + component.path_variance * np.abs(step) + component.noise[part]
-        means.append(mean + conditions_of(with_scale, data, at, mean))
-        sds.append(np.sqrt(np.maximum(variance, 1e-300)))
+        mean, variance = level_ahead(component, data.exposure[at], part)
+        variance = variance + component.noise[part]
+        shift, spread = conditions_of(with_scale, data, at, mean)
+        means.append(mean + shift)
+        sds.append(np.sqrt(np.maximum(variance + spread, 1e-300)))
     scales = tuple(component.scale for component in mixture.components)
     law = ReadingLaw(mixture.weights, scales, np.stack(means), np.stack(sds), correction)
     return law, told.astype(np.int64)

@@ -15,6 +15,7 @@ from wearlab.wear.components import mixture_of
 from wearlab.wear.data import Coded, coded
 from wearlab.wear.estimate import Options
 from wearlab.wear.hold_back import HoldBack, hold_back, predictive_log_density
+from wearlab.wear.mixture import level_ahead
 from wearlab.wear.scale import WorkingScale
 from wearlab.wear.scale_fit import ScaleFit, fit_scale
 from wearlab.wear.stacking import FEWEST_VEHICLES, ScaleChoice, choose
@@ -61,43 +62,52 @@ def _scored(fit: ScaleFit, data: Coded, split: HoldBack, options: Options) -> Fl
     component = mixed.components[0]
     rows = split.scored
     part = _found(data.part_label[data.part[rows]], fit.design.data.part_label)
-    step = _working(data.exposure[rows], component.unit_exposure[part], component.gamma[part])
-    step = step - component.position[part]
-    mean = component.level[part] + component.rate[part] * step
-    variance = component.var_level[part] + 2 * step * component.cov[part] + step**2 * component.var_rate[part]
-    variance = variance + component.path_variance * np.abs(step) + component.noise[part]
+    mean, variance = level_ahead(component, data.exposure[rows], part)
+    variance = variance + component.noise[part]
     factor = np.where(data.factor, data.prior_mean, 0.0)
     correction = np.exp(-data.covariates[rows] @ factor)
-    mean = mean + conditions_of(fit, data, rows, mean)
+    shift, spread = conditions_of(fit, data, rows, mean)
+    mean, variance = mean + shift, variance + spread
     density = predictive_log_density(mean, np.sqrt(np.maximum(variance, 1e-300)), data.y[rows] * correction, fit.scale)
     return density + np.log(correction)
 
 
-def conditions_of(fit: ScaleFit, data: Coded, rows: Ints, mean: Floats) -> Floats:
-    """Return what conditions add to forecast levels `mean` (r,) of readings at `rows` (r,), on the working scale.
+def conditions_of(fit: ScaleFit, data: Coded, rows: Ints, mean: Floats) -> tuple[Floats, Floats]:
+    """Return what conditions add to forecast levels `mean` (r,) of readings at `rows` (r,), and its variance (r,).
 
-    `fit` may be of fewer readings than `data`; what it has no coefficient for adds nothing.
+    On the working scale. `fit` may be of fewer readings than `data`. Uncertain are the coefficients, what a condition
+    that was not recorded adds to its visit, and the offset of a rig period that the fit has not seen. A covariate
+    without a coefficient adds nothing: the readings of the fit do not tell it.
     """
     q = fit.scale.inverse(mean)
     slope = np.abs(fit.scale.slope(np.maximum(q, 1e-9) if fit.scale.power != 1 else q) * q)
+    variance = (data.visit_sd[rows] * slope) ** 2
+    places: list[int] = []
+    columns: list[Floats] = []
     out = np.zeros(rows.size)
+
+    def add(place: int, column: Floats, shift: float = 0.0) -> None:
+        nonlocal out
+        out = out + (fit.fixed.estimate[place] - shift) * column
+        places.append(place)
+        columns.append(column)
+
     for k, name in enumerate(data.names):
-        place = fit.fixed.place(name)
-        if place is None or data.role[k] != "condition":
-            continue
-        shift = data.prior_mean[k] if data.factor[k] else 0.0
-        change = (fit.fixed.estimate[place] - shift) * data.covariates[rows, k]
-        out += change * slope if data.factor[k] else change
+        known = fit.fixed.place(name)
+        if known is not None and data.role[k] == "condition":
+            value = data.covariates[rows, k]
+            add(known, value * slope if data.factor[k] else value, data.prior_mean[k] if data.factor[k] else 0.0)
     for code in np.unique(data.period[rows]):
-        place = fit.fixed.place(f"period {data.period_label[code]}")
-        if place is not None:
-            out += np.where(data.period[rows] == code, fit.fixed.estimate[place] * slope, 0.0)
-    return out
-
-
-def _working(exposure: Floats, unit: Floats, gamma: Floats) -> Floats:
-    out: Floats = (np.maximum(exposure, 0.0) / unit) ** gamma
-    return out
+        known = fit.fixed.place(f"period {data.period_label[code]}")
+        here = np.where(data.period[rows] == code, slope, 0.0)
+        if known is not None:
+            add(known, here)
+        elif code > 0:
+            variance = variance + (data.source.period_sd * here) ** 2
+    if columns:
+        matrix = np.stack(columns, axis=1)
+        variance = variance + np.sum((matrix @ fit.fixed.covariance[np.ix_(places, places)]) * matrix, axis=1)
+    return out, np.maximum(variance, 0.0)
 
 
 def _found(labels: Ints, among: Ints) -> Ints:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -33,6 +34,29 @@ class Solution:
     beta: Floats
     covariance: Floats
     candidate: int
+
+
+class LevelAndRate(Protocol):
+    """Level and rate of every part on one working scale, arrays (P,); see `Component`."""
+
+    @property
+    def level(self) -> Floats: ...
+    @property
+    def rate(self) -> Floats: ...
+    @property
+    def var_level(self) -> Floats: ...
+    @property
+    def var_rate(self) -> Floats: ...
+    @property
+    def cov(self) -> Floats: ...
+    @property
+    def path_variance(self) -> float: ...
+    @property
+    def position(self) -> Floats: ...
+    @property
+    def unit_exposure(self) -> Floats: ...
+    @property
+    def gamma(self) -> Floats: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,10 +103,7 @@ class Component:
         """Return mean and variance (P,) of the working level at exposures (P,); None: where it was last read."""
         if exposure is None:
             return self.level, self.var_level
-        step = np.where(np.isnan(exposure), 0.0, self.working(exposure) - self.position)
-        mean = self.level + self.rate * step
-        variance = self.var_level + 2 * step * self.cov + step**2 * self.var_rate + self.path_variance * np.abs(step)
-        return mean, np.maximum(variance, 0.0)
+        return level_ahead(self, exposure)
 
     def measured_rate(self, exposure: Floats) -> tuple[Floats, Floats]:
         """Return mean and sd (P,) of the rate on the measured scale, per unit of exposure, at exposures (P,).
@@ -107,6 +128,18 @@ class Component:
         share = np.maximum(exposure / self.unit_exposure, 0.1)
         out: Floats = self.gamma * share ** (self.gamma - 1.0) / self.unit_exposure
         return out
+
+
+def level_ahead(one: LevelAndRate, exposure: Floats, parts: Ints | slice = slice(None)) -> tuple[Floats, Floats]:
+    """Return mean and variance (n,) of the working level of parts (n,) at exposures (n,); NaN: where it was last read.
+
+    What a reading adds is not in it.
+    """
+    worked = (np.maximum(exposure, 0.0) / one.unit_exposure[parts]) ** one.gamma[parts]
+    step = np.where(np.isnan(exposure), 0.0, worked - one.position[parts])
+    mean = one.level[parts] + one.rate[parts] * step
+    variance = one.var_level[parts] + 2 * step * one.cov[parts] + step**2 * one.var_rate[parts]
+    return mean, np.maximum(variance + one.path_variance * np.abs(step), 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
