@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 import numpy as np
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.group_rows import GroupLives, GroupRows
 from pipelines.steps.lives import MeterHistory
 from pipelines.steps.wear_data import GroupData
 from pipelines.steps.wear_learn import Learned
+from wearlab.config import Settings
 from wearlab.lives.odometer import Distance
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
@@ -140,3 +143,13 @@ def paces_of(
             basis="the last year",
         )
     return out
+
+
+def fleet_today(found: Learned, as_of: date, settings: Settings, **known: Any) -> FleetToday:
+    """The fleet with these settings, `meters_of`, `paces_of` and rules numbered from 1, unless `known` says else."""
+    plain: dict[str, Any] = {
+        "versions": {(rule.name, rule.valid_from): k for k, rule in enumerate(settings.limits, start=1)},
+        "meters": meters_of(found),
+        "paces": paces_of(found, as_of),
+    }
+    return FleetToday(as_of=as_of, settings=settings, **(plain | known))

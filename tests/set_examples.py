@@ -1,4 +1,4 @@
-"""Components and joint laws made by hand, for tests of what several parts do together."""
+"""Components, joint laws and sets made by hand, for tests of what several parts do together."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wearlab.forecast.set_figures import SetRule
+from wearlab.forecast.set_rules import Fate, Sets, fates
 from wearlab.wear.joint import Joint
-from wearlab.wear.mixture import Component
+from wearlab.wear.mixture import Component, Mixture
 from wearlab.wear.scale import STRAIGHT, WorkingScale
 from wearlab.wear.variances import Variances
+
+#: distances looked at: the latest test, today and ahead
+GRID = np.array([0.0, 2.5, 5.0, 7.5, 10.0, 12.5, 15.0, 17.5, 20.0, 25.0, 30.0])
 
 
 def component(
@@ -62,3 +67,24 @@ def component(
 def joint(mean: np.ndarray, covariance: np.ndarray) -> Joint:
     """The law of one set."""
     return Joint(np.asarray(mean, dtype=float)[None, :], np.asarray(covariance, dtype=float)[None, :, :])
+
+
+def one_set(width: int, grid: np.ndarray = GRID, known: list[bool] | None = None, counted: bool = True) -> Sets:
+    here = np.array([known or [True] * width])
+    return Sets(
+        places=np.where(here, np.arange(width), -1),
+        complete=here.all(axis=1) & counted,
+        valid=here,
+        exposure=np.repeat(grid[None, :, None], width, axis=2),
+        test_at=np.array([1.0]),
+    )
+
+
+def rule(kind: str, limit: float, **more: object) -> SetRule:
+    return SetRule(kind, np.array([limit]), **more)  # type: ignore[arg-type]
+
+
+def told(
+    mixture: Mixture, laws: list[Joint], sets: Sets, *rules: SetRule, draws: int = 4000, seed: int = 3
+) -> list[Fate]:
+    return list(fates(mixture, laws, sets, rules, draws=draws, seed=seed))

@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from wearlab.errors import StoreError
 from wearlab.store.database import Database, open_database
@@ -146,8 +145,3 @@ def file_hash(path: Path) -> str:
         while block := file.read(1 << 20):
             digest.update(block)
     return digest.hexdigest()
-
-
-def as_record(entry: Entry) -> dict[str, Any]:
-    """Return an entry as plain values, for JSON."""
-    return asdict(entry)

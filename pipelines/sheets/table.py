@@ -15,18 +15,14 @@ from pipelines.sheets.fields import QUANTITY, USUAL_UNIT
 from pipelines.sheets.findings import Findings, picked
 from pipelines.sheets.known import Known
 from pipelines.sheets.match import Mapped, Match
-from pipelines.sheets.propose_words import lexicon
 from pipelines.sheets.raw import CellSet, RawSheet
+from pipelines.sheets.structure import blank_rows, repeated_headers, set_labels_aside
 from pipelines.sheets.values import Numbers, Status, Style, date_suggestion, numbers, other_reading
 from pipelines.sheets.vocabulary import cell_unit
 from pipelines.sheets.words import fold, measured_unit
 from wearlab.records import vehicle_key
 from wearlab.units import BASE
 
-#: A count at the end of a line of totals.
-_COUNT = re.compile(r"(\d+)\s*$")
-_FOOTER_CELLS = 2  # "printed" and its date; a row with more is data that lacks its date
-_KEY_FIELD = {"stock": "part_number", "rigs": "rig"}
 #: An identifier that a spreadsheet took for a number.
 _MANGLED = re.compile(r"\d(?:[.,]\d+)?E\+\d{1,3}|\d[.,]\d+E\d{1,3}", re.I | re.ASCII)
 
@@ -52,8 +48,9 @@ class SheetTable:
         self._typed: dict[int, Bools] = _typed(sheet, match, self.size)
         #: Vehicles (or part numbers, or rigs) with their days that the sheet speaks of, copies included.
         self.touched = pd.DataFrame()
-        self.structure: Bools = self._blank() | self._repeated_header()
-        self._label_rows()
+        #: Rows that are no data.
+        self.structure: Bools = blank_rows(self) | repeated_headers(self)
+        set_labels_aside(self)
 
     # ---- columns
 
@@ -110,6 +107,16 @@ class SheetTable:
     def typed(self, mapped: Mapped) -> Bools | None:
         """Return where the workbook itself says that a cell is a date; None where it nowhere does."""
         return self._typed.get(mapped.index)
+
+    def days_of(self, mapped: Mapped) -> tuple[Dates, Ints]:
+        """Return the days of a column, NaT where it has none, and how each cell was read (`DateStatus`)."""
+        return read_dates(
+            self.cells(mapped),
+            self._formats(mapped),
+            typed=self.typed(mapped),
+            workbook=self.workbook,
+            from_1904=self.sheet.from_1904,
+        )
 
     @property
     def live(self) -> Bools:
@@ -188,7 +195,7 @@ class SheetTable:
         mapped = self.one(field)
         if mapped is None:
             return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
-        days, status = self._read_dates(mapped)
+        days, status = self.days_of(mapped)
         bad = self.live & np.isin(status, [DateStatus.UNREADABLE, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS])
         self.findings.add(
             "unreadable_day",
@@ -204,7 +211,7 @@ class SheetTable:
         mapped = self.one("date")
         if mapped is None:
             return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
-        return self._read_dates(mapped)[0]
+        return self.days_of(mapped)[0]
 
     def row_dates(self, field: str = "date", *, future: bool = False) -> Dates:
         """Return the date of every row; rows without a possible date are set aside.
@@ -214,7 +221,7 @@ class SheetTable:
         mapped = self.one(field)
         if mapped is None:
             return np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]")
-        days, status = self._read_dates(mapped)
+        days, status = self.days_of(mapped)
         cells, forms = self.cells(mapped), ", ".join(self._formats(mapped))
         year = np.datetime64(f"{FIRST_YEAR}-01-01")
         rules: list[tuple[str, Bools, str]] = [
@@ -254,16 +261,12 @@ class SheetTable:
         days = np.full(self.size, np.datetime64("NaT"), dtype="datetime64[D]") if day is None else day
         return known.named(keys, days), written
 
-    # ---- inside
+    def place(self, rows: Ints) -> list[str]:
+        """Return "row 12" for chosen rows, with the sheet's name in a workbook."""
+        tail = "" if self.sheet.sheet is None else f' of the sheet "{self.sheet.sheet}"'
+        return picked([f"row {number}{tail}" for number in self.numbers], rows)
 
-    def _read_dates(self, mapped: Mapped) -> tuple[Dates, Ints]:
-        return read_dates(
-            self.cells(mapped),
-            self._formats(mapped),
-            typed=self.typed(mapped),
-            workbook=self.workbook,
-            from_1904=self.sheet.from_1904,
-        )
+    # ---- inside
 
     def _formats(self, mapped: Mapped) -> tuple[str, ...]:
         return mapped.column.date_formats or self.layout.file.date_formats
@@ -289,67 +292,6 @@ class SheetTable:
                 code, rows, column=mapped, cells=self.cells(mapped).at(rows), more=more, suggestion=suggestion
             )
             value[rows] = np.nan
-
-    def _blank(self) -> Bools:
-        blank = np.ones(self.size, dtype=np.bool_)
-        for mapped in self.match.columns:
-            blank &= self.cells(mapped).blank
-        for row in np.flatnonzero(blank):
-            blank[row] = not any(cell.strip() for cell in self.rows[row])
-        return blank
-
-    def _repeated_header(self) -> Bools:
-        same = np.ones(self.size, dtype=np.bool_)
-        header = self.sheet.rows[self.match.header]
-        for mapped in self.match.columns:
-            word = header[mapped.index].strip() if mapped.index < len(header) else ""
-            same &= self.cells(mapped).bools(lambda text, word=word: text == word)  # type: ignore[misc]
-        return same
-
-    def _label_rows(self) -> None:
-        """Lines of one label (signature, print date, totals) are structure; means are set aside."""
-        key = self.one(_KEY_FIELD.get(self.layout.kind, "date"))
-        if key is None:
-            key = self.one("vehicle")
-        if key is None:
-            return
-        cells = self.cells(key)
-        usable = ~cells.blank
-        if key.column.field == "date":
-            _, status = self._read_dates(key)
-            usable = np.isin(status, [DateStatus.GOOD, DateStatus.SERIAL, DateStatus.IMPOSSIBLE, DateStatus.AMBIGUOUS])
-        if (vehicle := self.one("vehicle")) is not None:  # "printed" with its date below the dates
-            usable &= ~self.cells(vehicle).bools(lambda text: lexicon().row(text) == "footer")
-        labels: list[tuple[int, str]] = []
-        means: list[tuple[int, str]] = []
-        for row in np.flatnonzero(~usable & ~self.structure):
-            texts = [cell.strip() for cell in self.rows[row] if cell.strip()]
-            distinct = list(dict.fromkeys(texts))
-            word = lexicon().row(distinct[0]) if distinct else None
-            counts = word == "total" and len(distinct) == 1 and _COUNT.search(distinct[0]) is not None
-            alone = len(distinct) == 1 and not (key.column.field == "vehicle" and len(self.match.columns) == 1)
-            if word in ("mean", "total") and not counts:
-                means.append((int(row), distinct[0]))
-            elif alone or (word == "footer" and len(distinct) <= _FOOTER_CELLS):
-                labels.append((int(row), distinct[0]))
-        self.structure[[row for row, _ in labels]] = True
-        rows = np.array([row for row, _ in means], dtype=np.int64)
-        self.findings.add("aggregate", rows, cells=cells_of([text for _, text in means]))
-        self._totals(labels)
-
-    def _totals(self, labels: list[tuple[int, str]]) -> None:
-        counted = int(np.count_nonzero(self.live))
-        for row, text in labels:
-            found = _COUNT.search(text)
-            if found is not None and lexicon().row(text) == "total":
-                code = "total_matches" if int(found.group(1)) == counted else "total_differs"
-                more = found.group(1) if code == "total_matches" else f"{found.group(1)}, the sheet has {counted}"
-                self.findings.add(code, np.array([row]), cells=cells_of([text]), more=more)
-
-    def place(self, rows: Ints) -> list[str]:
-        """Return "row 12" for chosen rows, with the sheet's name in a workbook."""
-        tail = "" if self.sheet.sheet is None else f' of the sheet "{self.sheet.sheet}"'
-        return picked([f"row {number}{tail}" for number in self.numbers], rows)
 
 
 def _differs(text: str, own: str) -> float:

@@ -36,10 +36,14 @@ LEFT_OUT = "left out of the fit"
 def chart_series(
     found: Sequence[LifeSeries], forecasts: Sequence[dict[str, Any]], settings: Settings, wear: WearTold
 ) -> tuple[Series, ...]:
-    """Every series of one vehicle, joined with what the wear model and the forecast say of it."""
+    """Every series of one vehicle, joined with what the wear model and the forecast say of it.
+
+    Of several limits the one that is crossed first; a limit on a ratio or a change has no place among the levels.
+    """
     told: dict[tuple[str, str, str], dict[str, Any]] = {}
     for item in forecasts:
-        told.setdefault((item["part"], item["measure"], item["protocol"]), item)
+        if item["unit"] == LEVEL_UNIT[Measure(item["measure"])]:
+            told.setdefault((item["part"], item["measure"], item["protocol"]), item)
     return tuple(
         _one(series, told.get((series.part, series.measure, series.protocol)), settings, wear) for series in found
     )

@@ -18,7 +18,7 @@ from pipelines.workspace import Workspace
 from wearlab.control.comebacks import Return, comebacks
 from wearlab.control.comparison import Change, Pair, compare
 from wearlab.errors import InputError
-from wearlab.lives.odometer import day_number
+from wearlab.lives.odometer import day_number, day_of
 from wearlab.records import PUMP, Driven, Measure, NoAnswer, WorkKind
 from wearlab.store.database import Database
 from wearlab.store.queries import one_vehicle
@@ -265,13 +265,13 @@ def _compared(db: Database, group: GroupData, marked: _Marked, factor: float) ->
             "all parts share what the pump delivers while cranking, so the other parts are no control: when one "
             "changes, the others' share changes with it"
         )
-    last = None if not before.size else _date(int(before.max()))
+    last = None if not before.size else day_of(before.max())
     return GroupComparison(
         measure=group.measure,
         protocol=group.protocol,
         unit=group.unit,
         last_before=last,
-        first_after=None if not after.size else _date(int(after.min())),
+        first_after=None if not after.size else day_of(after.min()),
         chosen=last is not None and _complained(db, str(rows.vehicles[marked.vehicle]), last),
         control=marked.control,
         places=tuple(sorted(places, key=lambda one: (one.position == "set", len(one.position), one.position))),
@@ -333,7 +333,3 @@ def _complained(db: Database, vehicle: str, day: date) -> bool:
         [vehicle, day],
     )
     return bool(found)
-
-
-def _date(day: int) -> date:
-    return date.fromordinal(date(1970, 1, 1).toordinal() + day)

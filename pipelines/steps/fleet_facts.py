@@ -7,7 +7,8 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
-from pipelines.steps.learn import forecasts_of, fresh_run, vehicle_usage
+from pipelines.steps.fleet_today import vehicle_usage
+from pipelines.steps.learn import forecasts_of, fresh_run
 from pipelines.steps.lives import fresh_lives, meter_histories
 from pipelines.steps.rules import record_rules
 from pipelines.steps.series import LifeSeries, life_series
@@ -39,7 +40,8 @@ def gather_fleet(
     series: dict[str, list[LifeSeries]] = defaultdict(list)
     for item in life_series(db, as_of, vehicle):
         series[item.vehicle].append(item)
-    meters = meter_histories(db, vehicle)
+    # paces are pooled over depot and family: one vehicle's is that of the forecasts only beside all others
+    meters = meter_histories(db)
     return FleetFacts(
         settings=place.settings,
         versions=versions,

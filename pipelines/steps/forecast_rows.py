@@ -7,16 +7,15 @@ from datetime import date
 from math import isfinite
 from typing import Any
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.part_limits import PartLimit
-from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.series import finite
-from wearlab.config import Settings
 from wearlab.forecast.calendar import CalendarForecast
 from wearlab.forecast.retest import retest
 from wearlab.forecast.state_changes import change_sentence, memory
 from wearlab.forecast.states import PartEvidence, part_state
 from wearlab.lives.usage import Usage
-from wearlab.records import NoAnswer, State
+from wearlab.records import State
 from wearlab.wear.line import Interval
 
 
@@ -54,15 +53,14 @@ class PartAhead:
     silent: str | None
 
 
-def forecast_row(
-    part: PartAhead, pace: Usage | NoAnswer, settings: Settings, as_of: date, plans: Plans = NO_PLANS
-) -> dict[str, Any]:
+def forecast_row(part: PartAhead, fleet: FleetToday) -> dict[str, Any]:
     """Return the columns of the table, but for the run."""
     limit, told = part.limit, part.forecast
+    settings, as_of, pace = fleet.settings, fleet.as_of, fleet.pace(part.vehicle)
     rule = None if limit.rule is None else limit.rule.name
     before = None
-    if plans.before is not None:
-        before = plans.before.of(part.vehicle, part.part, part.position, part.measure, part.protocol, rule)
+    if fleet.plans.before is not None:
+        before = fleet.plans.before.of(part.vehicle, part.part, part.position, part.measure, part.protocol, rule)
     answer = part_state(
         PartEvidence(
             limit=limit.level,

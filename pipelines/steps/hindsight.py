@@ -11,10 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.steps.group_rows import Floats, groups
+from pipelines.steps.life_limits import life_limits
 from pipelines.steps.lives import lives_are_fresh, rebuild_lives
+from pipelines.steps.part_limits import limit_level
 from pipelines.steps.runs import new_run
 from pipelines.steps.wear_data import GroupData, group_data
-from pipelines.steps.wear_forecasts import limit_level
 from pipelines.steps.wear_learn import MOST_BEYOND
 from pipelines.workspace import Workspace
 from wearlab.charts.words import measure_words
@@ -31,7 +32,6 @@ from wearlab.forecast.misfit import Signs, signs
 from wearlab.forecast.recalibration import Recalibration, recalibration
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
-from wearlab.study.limit_conditions import SAME_WITHIN
 
 #: which hidden tests are scored
 ALL, WITHOUT_COMPLAINTS = "all", "without complaints"
@@ -150,24 +150,9 @@ def _limits(group: GroupData, settings: Settings) -> tuple[Floats, Floats]:
     """Limit and failing side (P,) of every life, NaN for none; of several the first that speaks for it."""
     lives = group.lives
     limit, side = np.full(len(lives), np.nan), np.ones(len(lives))
-    duration = group.rows.conditions["duration_s"][lives.last]
-    for rule in group.rules:
-        level = limit_level(rule, group.measure)
-        if level is None:
-            continue
-        speaks = np.isnan(limit)
-        if rule.family is not None:
-            speaks &= group.family == rule.family
-        if rule.part_number is not None:
-            speaks &= (lives.part_number == rule.part_number) | (lives.part_number == "")
-        if rule.cylinders is not None:
-            known = {name: entry.cylinders for name, entry in settings.families.items()}
-            speaks &= np.array(
-                [known.get(str(name)) in (None, rule.cylinders) for name in group.family], dtype=np.bool_
-            )
-        if rule.over_s is not None:
-            speaks &= np.abs(duration - rule.over_s) <= SAME_WITHIN * rule.over_s * (1.0 + 1e-9)
-        limit[speaks], side[speaks] = level, 1.0 if rule.direction == "above" else -1.0
+    for one in life_limits(group, settings):
+        speaks = one.speaks & np.isnan(limit)
+        limit[speaks], side[speaks] = one.level, 1.0 if one.rule.direction == "above" else -1.0
     return limit, side
 
 

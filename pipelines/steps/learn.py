@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -11,10 +11,11 @@ import pandas as pd
 
 from pipelines.steps.corrections import corrections, newest_look_back
 from pipelines.steps.facts import facts_sha256
+from pipelines.steps.fleet_today import FleetToday, vehicle_usage
 from pipelines.steps.group_rows import groups
 from pipelines.steps.line_forecasts import line_forecasts
-from pipelines.steps.lives import MeterHistory, lives_are_fresh, meter_histories, rebuild_lives
-from pipelines.steps.plans import Plans, plans_of
+from pipelines.steps.lives import lives_are_fresh, meter_histories, rebuild_lives
+from pipelines.steps.plans import plans_of
 from pipelines.steps.rules import record_rules
 from pipelines.steps.runs import new_run
 from pipelines.steps.series import life_series
@@ -27,9 +28,6 @@ from pipelines.steps.wear_learn import Learned, learned, store, why_silent
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.charts.words import measure_words
-from wearlab.config import Settings
-from wearlab.lives.fleet_usage import fleet_usage
-from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
@@ -51,9 +49,15 @@ def learn(
         if not lives_are_fresh(db, settings):
             rebuild_lives(db, settings, meters)
         register = vehicles(db, as_of)
-        paces = vehicle_usage(meters, as_of, register)
-        cylinders = {row["vehicle"]: int(row["cylinders"]) for row in register if row["cylinders"] is not None}
-        plans = plans_of(db, as_of, states_before(db, place, as_of))
+        fleet = FleetToday(
+            as_of=as_of,
+            settings=settings,
+            versions=versions,
+            meters=meters,
+            paces=vehicle_usage(meters, as_of, register),
+            plans=plans_of(db, as_of, states_before(db, place, as_of)),
+            cylinders={row["vehicle"]: int(row["cylinders"]) for row in register if row["cylinders"] is not None},
+        )
         known = corrections(db, as_of)
         run = new_run(db, place, as_of, "learn")
         summary: list[dict[str, Any]] = []
@@ -66,11 +70,9 @@ def learn(
             told(f"{name}: storing {len(group.lives)} parts")
             store(db, run, found)
             told(f"{name}: forecasts")
-            rows = wear_forecasts(found, versions, meters, paces, settings, as_of, plans)
-            rows += _by_line(db, found, versions, meters, paces, settings, as_of, plans)
-            rows += set_forecasts(
-                found, versions, meters, paces, settings, as_of, plans, cylinders=cylinders, workers=workers
-            )
+            rows = wear_forecasts(found, fleet)
+            rows += _by_line(db, found, fleet)
+            rows += set_forecasts(found, fleet, workers=workers)
             if rows:
                 db.append("forecast", pd.DataFrame(rows, dtype=object).assign(run_id=run))
             told(f"{name}: what chance alone would raise")
@@ -107,7 +109,7 @@ def forecasts_of(db: Database, run: int) -> list[dict[str, Any]]:
     return db.records(
         """
         SELECT * EXCLUDE (run_id) FROM forecast WHERE run_id = ?
-        ORDER BY date_p50 NULLS LAST, date_p10 NULLS LAST, state, vehicle, position, measure, protocol
+        ORDER BY date_p50 NULLS LAST, date_p10 NULLS LAST, state, vehicle, position, measure, protocol, rule
         """,
         [run],
     )
@@ -126,22 +128,6 @@ def current_forecasts(
         return forecasts_of(db, fresh_run(db, place, as_of, say=say))
 
 
-def vehicle_usage(
-    meters: dict[str, MeterHistory], as_of: date, register: Sequence[dict[str, Any]] = ()
-) -> dict[str, Usage | NoAnswer]:
-    """Every vehicle's pace as of a day; `register` holds its lines, whose families and depots are told apart."""
-    known = {row["vehicle"]: row for row in register}
-    lines = [known.get(name, {}) for name in meters]
-    return fleet_usage(
-        list(meters),
-        [meter.distance.days for meter in meters.values()],
-        [meter.distance.distance_km for meter in meters.values()],
-        as_of,
-        family=[line.get("family") or "" for line in lines],
-        depot=[line.get("depot") or "" for line in lines],
-    )
-
-
 def _pass(told: Callable[[str], None], name: str) -> Callable[[int, float, float], None]:
     def progress(number: int, criterion: float, expected: float) -> None:
         told(f"{name}: pass {number} of the fit")
@@ -149,16 +135,7 @@ def _pass(told: Callable[[str], None], name: str) -> Callable[[int, float, float
     return progress
 
 
-def _by_line(
-    db: Database,
-    found: Learned,
-    versions: dict[tuple[str, date | None], int],
-    meters: dict[str, MeterHistory],
-    paces: dict[str, Usage | NoAnswer],
-    settings: Settings,
-    as_of: date,
-    plans: Plans,
-) -> list[dict[str, Any]]:
+def _by_line(db: Database, found: Learned, fleet: FleetToday) -> list[dict[str, Any]]:
     """Forecasts by a line for the seated parts that the model does not answer for."""
     group = found.group
     lives = group.lives
@@ -171,12 +148,10 @@ def _by_line(
     family = {(str(lives.part[code]), int(lives.life[code])): str(group.family[code]) or None for code in left}
     rows: list[dict[str, Any]] = []
     parts = sorted({part for part, _ in reason})
-    for series in life_series(db, as_of, group=(group.measure, group.protocol), parts=parts):
+    for series in life_series(db, fleet.as_of, group=(group.measure, group.protocol), parts=parts):
         key = (series.part, series.life)
         if series.current and key in reason:
-            pace = paces.get(series.vehicle, NoAnswer("no odometer was recorded"))
-            meter = meters.get(series.vehicle)
-            rows += line_forecasts(series, family[key], versions, meter, pace, settings, as_of, reason[key], plans)
+            rows += line_forecasts(series, family[key], fleet, reason[key])
     return rows
 
 

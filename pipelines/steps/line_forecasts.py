@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date
 from math import isfinite
 from typing import Any
 
 from scipy.special import stdtr
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.forecast_rows import PartAhead, forecast_row
-from pipelines.steps.lives import MeterHistory
 from pipelines.steps.part_limits import PartLimit, part_limits
-from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.series import LifeSeries, Trend
-from wearlab.config import Settings
 from wearlab.forecast.calendar import CalendarForecast, on_calendar
 from wearlab.forecast.crossing import COVERAGE, exposure_crossing
 from wearlab.lives.usage import Usage
@@ -28,38 +25,19 @@ RATE_KM = 10_000.0
 
 
 def line_forecasts(
-    series: LifeSeries,
-    family: str | None,
-    versions: dict[tuple[str, date | None], int],
-    meter: MeterHistory | None,
-    pace: Usage | NoAnswer,
-    settings: Settings,
-    as_of: date,
-    silent: str | None = None,
-    plans: Plans = NO_PLANS,
+    series: LifeSeries, family: str | None, fleet: FleetToday, silent: str | None = None
 ) -> list[dict[str, Any]]:
     """One row of the forecast table a limit; `silent` says why the wear model has no answer."""
-    return [
-        forecast_row(_ahead(series, limit, meter, pace, settings, as_of, silent, plans), pace, settings, as_of, plans)
-        for limit in part_limits(settings, versions, series, family, as_of)
-    ]
+    limits = part_limits(fleet.settings, fleet.versions, series, family, fleet.as_of)
+    return [forecast_row(_ahead(series, limit, fleet, silent), fleet) for limit in limits]
 
 
-def _ahead(
-    series: LifeSeries,
-    limit: PartLimit,
-    meter: MeterHistory | None,
-    pace: Usage | NoAnswer,
-    settings: Settings,
-    as_of: date,
-    silent: str | None,
-    plans: Plans,
-) -> PartAhead:
+def _ahead(series: LifeSeries, limit: PartLimit, fleet: FleetToday, silent: str | None) -> PartAhead:
     trend = series.trend(limit.rule)
     fit = fit_line(trend.exposure_km, trend.level, resolution=trend.resolution)
     if isinstance(fit, NoAnswer):
         fit = NoAnswer((silent or fit.reason) + trend.why_few())
-    exposure, shown = _now(series, trend, pace, meter)
+    exposure, shown = _now(series, trend, fleet)
     level = now = ahead = rate = None
     if isinstance(fit, LineFit):
         level = fit.level(_last(trend))
@@ -80,7 +58,7 @@ def _ahead(
         level_now=now,
         next_now=ahead,
         rate=rate,
-        forecast=_forecast(series, trend, fit, limit, (exposure, shown), pace, settings, as_of, plans),
+        forecast=_forecast(series, trend, fit, limit, (exposure, shown), fleet),
         exposure_now=exposure,
         offset_km=series.offset_km,
         shown_km=shown,
@@ -101,21 +79,16 @@ def _forecast(
     fit: LineFit | NoAnswer,
     limit: PartLimit,
     now: tuple[float, float],
-    pace: Usage | NoAnswer,
-    settings: Settings,
-    as_of: date,
-    plans: Plans,
+    fleet: FleetToday,
 ) -> CalendarForecast:
     exposure, shown = now
+    pace = fleet.pace(series.vehicle)
     crossing = exposure_crossing(fit, limit.level, limit.direction)
     if isinstance(crossing, NoAnswer):
         return CalendarForecast(no_answer=crossing.reason)
-    visit = plans.next_visit.get(series.vehicle)
     reads = None
     if isinstance(pace, Usage) and isinstance(fit, LineFit) and limit.level is not None and isfinite(exposure):
-        age = (as_of - series.last_test).days
-        days = (visit - as_of).days if visit is not None else max(settings.visits.every_days - age, 0)
-        driven, _ = pace.ahead(days)
+        driven, _ = pace.ahead(fleet.days_to_test(series.vehicle, (fleet.as_of - series.last_test).days))
         ahead = fit.next_reading(exposure + driven, COVERAGE, resolution=trend.resolution)
         half = (ahead.high - ahead.low) / 2
         side = 1.0 if limit.direction == "above" else -1.0
@@ -126,18 +99,18 @@ def _forecast(
         exposure,
         shown,
         pace,
-        as_of,
+        fleet.as_of,
         exposure_first_km=trend.exposure_km[0] if trend.exposure_km else 0.0,
-        horizons=settings.horizons,
-        next_visit=visit,
-        leaves_on=plans.leaves_on.get(series.vehicle),
+        horizons=fleet.settings.horizons,
+        next_visit=fleet.plans.next_visit.get(series.vehicle),
+        leaves_on=fleet.plans.leaves_on.get(series.vehicle),
         reading_past=reads,
     )
 
 
-def _now(series: LifeSeries, trend: Trend, pace: Usage | NoAnswer, meter: MeterHistory | None) -> tuple[float, float]:
+def _now(series: LifeSeries, trend: Trend, fleet: FleetToday) -> tuple[float, float]:
     """Exposure of the part and what the meter shows: today when the pace is known, else at the last test."""
-    offset = series.offset_km
+    offset, pace, meter = series.offset_km, fleet.pace(series.vehicle), fleet.meters.get(series.vehicle)
     if meter is None or not isfinite(offset):
         return float("nan"), float("nan")
     distance = pace.distance_now_km if isinstance(pace, Usage) else _last(trend) + offset

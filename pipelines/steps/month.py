@@ -40,7 +40,8 @@ def write_month(
             db, place, as_of, say=lambda text: told(f"  learning: {text}") if text.endswith(": reading") else None
         )
         view = month_view(db, place.settings, fleet, told)
-    page = write_page(view, place.reports / name / "index.html", progress=say)
+    told(f"  drawing {len(view.vehicles)} vehicles")
+    page = write_page(view, place.reports / name / "index.html")
     return {
         "html": str(page),
         "pdf": None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -29,7 +30,7 @@ NONE = PartLimit(None, None, None, "above")
 
 def part_limits(
     settings: Settings,
-    versions: dict[tuple[str, date | None], int],
+    versions: Mapping[tuple[str, date | None], int],
     series: LifeSeries,
     family: str | None,
     as_of: date,
@@ -51,14 +52,19 @@ def part_limits(
     return found or [NONE]
 
 
-def _level(rule: LimitRule, series: LifeSeries) -> float | None:
-    """The limit in the level unit; a volume only where the tests ran for the limit's own duration."""
+def limit_level(rule: LimitRule, measure: str) -> float | None:
+    """A rule's limit in the level unit of its measure; None for a rule on more than one part's own level."""
     if rule.value is None or rule.unit is None:
         return None
-    wanted = unit(LEVEL_UNIT[Measure(series.measure)]).quantity
     if rule.over_s is None:
-        return to_base(rule.value, rule.unit, wanted)
-    duration = series.points[-1].conditions.duration_s
-    if stated_value("duration", duration, rule.over_s, "s"):
-        return None
+        return to_base(rule.value, rule.unit, unit(LEVEL_UNIT[Measure(measure)]).quantity)
     return to_base(rule.value, rule.unit, "volume") * 60.0 / rule.over_s
+
+
+def _level(rule: LimitRule, series: LifeSeries) -> float | None:
+    """The limit of a series; a volume only where the tests ran for the limit's own duration."""
+    if rule.over_s is not None:
+        duration = series.points[-1].conditions.duration_s
+        if stated_value("duration", duration, rule.over_s, "s"):
+            return None
+    return limit_level(rule, series.measure)

@@ -19,10 +19,6 @@ class Plans:
     before: StatesBefore | None = None
 
 
-#: Nothing is planned and nothing came before.
-NO_PLANS = Plans()
-
-
 def plans_of(db: Database, as_of: date, before: StatesBefore | None = None) -> Plans:
     """The plans of all vehicles as of a day; a visit planned for that day counts."""
     visits = db.rows(

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from pipelines.steps.calibrations import calibrated_on
 from pipelines.steps.compare import fitted_again
 from pipelines.steps.corrections import corrections
 from pipelines.steps.group_rows import groups
@@ -27,14 +28,13 @@ from wearlab.control.rig_offsets import (
     offset_on,
     periods,
 )
-from wearlab.lives.odometer import day_number
-from wearlab.records import Measure, NoAnswer, WorkKind
+from wearlab.lives.odometer import day_of
+from wearlab.records import Measure, NoAnswer
 from wearlab.store.database import Database
 from wearlab.wear.data import CovariateKind, CovariateRole
 from wearlab.wear.line import Interval
 from wearlab.wear.results import WearFit
 
-_EPOCH = date(1970, 1, 1)
 _FACTOR: tuple[CovariateKind, ...] = ("factor",)
 _CONDITION: tuple[CovariateRole, ...] = ("condition",)
 
@@ -153,23 +153,6 @@ def rigs(place: Workspace, as_of: date, *, say: Callable[[str], None] | None = N
     return Rigs(as_of, tuple(made), tuple(channels), tuple(checks), tuple(due), tuple(verdicts), tuple(notes))
 
 
-def calibrated_on(db: Database, settings: Settings, until: date) -> dict[str, list[int]]:
-    """Return the days of calibration by rig; work on a depot without a rig counts for the depot's rigs."""
-    found: dict[str, set[int]] = defaultdict(set)
-    homes: dict[str, list[str]] = defaultdict(list)
-    for name, rig in settings.rigs.items():
-        if rig.depot:
-            homes[rig.depot].append(name)
-    for name, depot, day in db.rows(
-        "SELECT rig, depot, done_on FROM work WHERE kind = ? AND done_on <= ? "
-        "UNION SELECT rig, NULL, calibrated_on FROM rig_register WHERE calibrated_on <= ? ORDER BY ALL",
-        [str(WorkKind.CALIBRATION), until, until],
-    ):
-        for one in [name] if name else homes.get(depot or "", []):
-            found[one].add(day_number(day))
-    return {name: sorted(days) for name, days in found.items()}
-
-
 def _offsets(
     db: Database, group: GroupData, calibrated: dict[str, list[int]], factor: float
 ) -> tuple[WearFit, list[Period]] | NoAnswer:
@@ -206,8 +189,8 @@ def _period(group: GroupData, fit: WearFit, one: Period, factor: float) -> RigPe
         protocol=group.protocol,
         rig=one.rig,
         period=one.name,
-        first=_date(one.first),
-        last=_date(one.last),
+        first=day_of(one.first),
+        last=day_of(one.last),
         readings=int(one.rows.size),
         base=fixed.place(f"period {one.name}") is None,
         at_first=offset_on(fixed, one, one.first, widen=factor),
@@ -242,7 +225,7 @@ def _hanging(
                     HangingVerdict(
                         vehicle=str(rows.vehicles[rows.vehicle[at]]),
                         position=str(rows.position[at]),
-                        day=_date(day),
+                        day=day_of(day),
                         measure=group.measure,
                         protocol=group.protocol,
                         rig=one.rig,
@@ -314,12 +297,8 @@ def _calibrations(db: Database, settings: Settings, calibrated: dict[str, list[i
     told = []
     for rig in sorted(named | set(settings.rigs)):
         days = calibrated.get(rig, [])
-        last = _date(days[-1]) if days else None
+        last = day_of(days[-1]) if days else None
         often = every.get(rig)
         due = None if last is None or often is None else last + timedelta(days=often)
         told.append(Calibration(rig, last, often, due, 0 if due is None else max((as_of - due).days, 0)))
     return told
-
-
-def _date(day: int) -> date:
-    return _EPOCH + timedelta(days=int(day))

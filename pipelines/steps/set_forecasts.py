@@ -2,35 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 from scipy.special import ndtri
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.group_rows import Flags, Floats, Ints
-from pipelines.steps.lives import MeterHistory
-from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.set_limits import Asked, asked, set_rules_of
 from pipelines.steps.set_readings import SetReadings, set_readings
 from pipelines.steps.set_rows import SetRow, refused_row, set_row
-from pipelines.steps.states_before import StatesBefore
 from pipelines.steps.vehicle_sets import VehicleSets, vehicle_sets
 from pipelines.steps.wear_forecasts import answered
 from pipelines.steps.wear_learn import Learned
-from wearlab.config import Settings
 from wearlab.forecast.calendar import Standing, calendar_forecasts
 from wearlab.forecast.paths import DRAWS
 from wearlab.forecast.point_law import PointLaw
 from wearlab.forecast.set_rules import Fate, Sets, fates
+from wearlab.lives.odometer import day_number, day_of
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
 from wearlab.wear.joint import joint_of
 from wearlab.wear.results import WearFit, usual_gap
 
-_EPOCH = date(1970, 1, 1)
 #: every draw of the variances is worth this many draws of a set, up to so many in all
 _DRAWS_EACH, _MOST_DRAWS = 32, 4000
 #: distances of a law differ at least by this, so that no step is without length
@@ -38,8 +34,6 @@ _APART_KM = 1e-3
 
 #: probits that draws can tell; a chance of none is told as some millionths, so that what lies between is not bent
 _FAR = 4.5
-
-_UNKNOWN = NoAnswer("no odometer was recorded")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,27 +48,14 @@ class _Judged:
 
 
 def set_forecasts(
-    found: Learned,
-    versions: dict[tuple[str, date | None], int],
-    meters: dict[str, MeterHistory],
-    paces: Mapping[str, Usage | NoAnswer],
-    settings: Settings,
-    as_of: date,
-    plans: Plans = NO_PLANS,
-    *,
-    cylinders: Mapping[str, int] | None = None,
-    draws: int | None = None,
-    workers: int = 2,
+    found: Learned, fleet: FleetToday, *, draws: int | None = None, workers: int = 2
 ) -> list[dict[str, Any]]:
     """Rows of the forecast table for the rules that need the set, one a rule and position.
 
-    Parameters
-    ----------
-    versions, meters, paces, settings, plans : as for the forecasts of single parts.
-    cylinders : numbers of cylinders that the register states for single vehicles; the family's else.
-    draws : a set; None: `DRAWS`, and more where the variances of a small group are averaged.
+    `draws` of a set; None: `DRAWS`, and more where the variances of a small group are averaged.
     """
-    rules = set_rules_of(settings, found.group.measure, found.group.protocol, as_of)
+    settings = fleet.settings
+    rules = set_rules_of(settings, found.group.measure, found.group.protocol, fleet.as_of)
     life = answered(found)
     if isinstance(found.fit, NoAnswer) or not rules or not life.size:
         return []
@@ -82,20 +63,20 @@ def set_forecasts(
         draws = min(max(DRAWS, _DRAWS_EACH * len(found.fit.mixture().components)), _MOST_DRAWS)
     rows: list[dict[str, Any]] = []
     judged: list[_Judged] = []
-    for sets in vehicle_sets(found, found.fit, life, paces, settings, cylinders or {}):
-        told = [asked(rule, versions[rule.name, rule.valid_from], sets, found.group, settings) for rule in rules]
+    for sets in vehicle_sets(found, found.fit, life, fleet):
+        told = [asked(rule, fleet.versions[rule.name, rule.valid_from], sets, found.group, settings) for rule in rules]
         several = [one for one in told if one is not None]
         for one in several:
-            rows += _refused(found, sets, one, plans.before, as_of)
+            rows += _refused(found, sets, one, fleet)
         simulated = [one for one in several if any(reason is None for reason in one.reason)]
         if not simulated:
             continue
-        test_at = _next_test(sets, found, found.fit, paces, settings, plans.next_visit, as_of)
+        test_at = _next_test(sets, found, found.fit, fleet)
         made = _simulated(found, found.fit, sets, simulated, test_at, draws, workers)
         for one, fate in zip(simulated, made, strict=True):
             judged.append(_Judged(sets, one, fate, set_readings(found, sets, one), _told(sets, one)))
-            rows += _alone(found, sets, one, plans.before, as_of)
-    return rows + _dated(found, judged, meters, paces, settings, as_of, plans, workers)
+            rows += _alone(found, sets, one, fleet)
+    return rows + _dated(found, judged, fleet, workers)
 
 
 def _simulated(
@@ -114,29 +95,19 @@ def _simulated(
     return fates(fit.mixture(), joint, task, [one.figure for one in several], draws=draws, workers=workers)
 
 
-def _next_test(
-    sets: VehicleSets,
-    found: Learned,
-    fit: WearFit,
-    paces: Mapping[str, Usage | NoAnswer],
-    settings: Settings,
-    visits: Mapping[str, date],
-    as_of: date,
-) -> Floats:
-    """Where among the distances looked at the next test falls: at the planned visit, else one usual interval on."""
+def _next_test(sets: VehicleSets, found: Learned, fit: WearFit, fleet: FleetToday) -> Floats:
+    """Where among the distances looked at the next test falls; without a pace one usual distance on."""
     names = found.group.rows.vehicles
-    today = (as_of - _EPOCH).days
+    today = day_number(fleet.as_of)
     usual = usual_gap(fit.data)
     out = np.ones(sets.vehicle.size)
     for k, code in enumerate(sets.vehicle.tolist()):
-        pace = paces.get(str(names[code]))
+        name = str(names[code])
+        pace = fleet.pace(name)
+        further = usual
         if isinstance(pace, Usage):
-            planned = visits.get(str(names[code]))
-            due = int(sets.tested_on[k]) + settings.visits.every_days - today
-            days = (planned - as_of).days if planned is not None else due
-            further = float(pace.ahead(float(days))[0]) if days > 0 else 0.0
-        else:
-            further = usual
+            days = fleet.days_to_test(name, float(today - sets.tested_on[k]))
+            further = float(pace.ahead(days)[0]) if days > 0 else 0.0
         out[k] = 1.0 + float(np.interp(further, sets.ahead[k], np.arange(sets.ahead.shape[1])))
     return out
 
@@ -154,60 +125,47 @@ def _lonely(sets: VehicleSets, one: Asked) -> Flags:
     return np.asarray(valid.sum(axis=1, keepdims=True) - valid < 1, dtype=np.bool_)
 
 
-def _refused(
-    found: Learned, sets: VehicleSets, one: Asked, before: StatesBefore | None, as_of: date
-) -> list[dict[str, Any]]:
+def _refused(found: Learned, sets: VehicleSets, one: Asked, fleet: FleetToday) -> list[dict[str, Any]]:
     """A row for every set that the rule speaks for and that cannot be judged by it."""
     return [
-        refused_row(found, sets, one, k, None, reason, before, as_of)
+        refused_row(found, sets, one, k, None, reason, fleet)
         for k, reason in enumerate(one.reason)
         if reason is not None and one.speaks[k].any()
     ]
 
 
-def _alone(
-    found: Learned, sets: VehicleSets, one: Asked, before: StatesBefore | None, as_of: date
-) -> list[dict[str, Any]]:
+def _alone(found: Learned, sets: VehicleSets, one: Asked, fleet: FleetToday) -> list[dict[str, Any]]:
     judged = np.array([reason is None for reason in one.reason])[:, None]
     why = "no other cylinder has a valid level to compare with"
     return [
-        refused_row(found, sets, one, k, at, why, before, as_of)
+        refused_row(found, sets, one, k, at, why, fleet)
         for k, at in np.argwhere(judged & one.speaks & _lonely(sets, one)).tolist()
     ]
 
 
-def _dated(
-    found: Learned,
-    judged: Sequence[_Judged],
-    meters: Mapping[str, MeterHistory],
-    paces: Mapping[str, Usage | NoAnswer],
-    settings: Settings,
-    as_of: date,
-    plans: Plans,
-    workers: int,
-) -> list[dict[str, Any]]:
+def _dated(found: Learned, judged: Sequence[_Judged], fleet: FleetToday, workers: int) -> list[dict[str, Any]]:
     """Rows of all rules that could be simulated, their chances taken to the calendar together."""
     judged = [one for one in judged if one.rows.size]
     if not judged:
         return []
     names = found.group.rows.vehicles
     vehicles = [str(names[code]) for one in judged for code in one.sets.vehicle[one.rows[:, 0]].tolist()]
-    shift = np.array([_shift(meters, name) for name in vehicles])
+    shift = np.array([fleet.meter_offset_km(name) for name in vehicles])
     now = np.concatenate([one.sets.now[one.rows[:, 0]] for one in judged])
     tested = np.concatenate([one.sets.tested_on[one.rows[:, 0]] for one in judged])
     standing = Standing(
         exposure_now=np.where(np.isnan(shift), np.nan, now),
         shown_now=now - shift,
-        usage=[paces.get(name, _UNKNOWN) for name in vehicles],
-        start_days=np.maximum((as_of - _EPOCH).days - tested, 0).astype(np.float64),
-        next_visit=[plans.next_visit.get(name) for name in vehicles],
-        leaves_on=[plans.leaves_on.get(name) for name in vehicles],
+        usage=[fleet.pace(name) for name in vehicles],
+        start_days=np.maximum(day_number(fleet.as_of) - tested, 0).astype(np.float64),
+        next_visit=[fleet.plans.next_visit.get(name) for name in vehicles],
+        leaves_on=[fleet.plans.leaves_on.get(name) for name in vehicles],
         reading_past=np.concatenate([one.fate.reading_fails[one.rows[:, 0], one.rows[:, 1]] for one in judged]),
     )
     # beyond what was drawn the law rises on only where ten years end before it matters
     driven = np.array([isinstance(pace, Usage) and not pace.parked for pace in standing.usage])
     law = _law(judged, driven)
-    told = calendar_forecasts(law, standing, as_of, settings.horizons, workers=workers)
+    told = calendar_forecasts(law, standing, fleet.as_of, fleet.settings.horizons, workers=workers)
     rows: list[dict[str, Any]] = []
     at = 0
     for one in judged:
@@ -222,9 +180,9 @@ def _dated(
                 forecast=told[at],
                 pace=standing.usage[at],
                 shift_km=float(shift[at]),
-                tested_on=_EPOCH + timedelta(days=int(tested[at])),
+                tested_on=day_of(tested[at]),
             )
-            rows.append(set_row(found, row, settings, plans.before, as_of))
+            rows.append(set_row(found, row, fleet))
             at += 1
     return rows
 
@@ -250,8 +208,3 @@ def _law(judged: Sequence[_Judged], rising: Flags) -> PointLaw:
     ahead, value = np.concatenate(aheads), np.maximum.accumulate(np.concatenate(values), axis=1)
     after = np.where(rising, (value[:, -1] - value[:, -2]) / (ahead[:, -1] - ahead[:, -2]), 0.0)
     return PointLaw(start, known, ahead, value, none, after, none + np.inf)
-
-
-def _shift(meters: Mapping[str, MeterHistory], vehicle: str) -> float:
-    meter = meters.get(vehicle)
-    return float("nan") if meter is None else float(meter.distance.meter_offset_km)

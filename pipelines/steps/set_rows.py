@@ -3,31 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from math import isfinite
 from operator import attrgetter
 from typing import Any
 
 import numpy as np
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.series import finite
 from pipelines.steps.set_limits import RATIOS, Asked
 from pipelines.steps.set_readings import SetReadings
-from pipelines.steps.states_before import StatesBefore
 from pipelines.steps.vehicle_sets import VehicleSets
 from pipelines.steps.wear_learn import METHOD, Learned
-from wearlab.config import Settings
 from wearlab.forecast.calendar import CalendarForecast
 from wearlab.forecast.retest import retest
 from wearlab.forecast.set_rules import Fate
 from wearlab.forecast.state_changes import StateBefore, change_sentence, memory
 from wearlab.forecast.states import PartEvidence, part_state
+from wearlab.lives.odometer import day_of
 from wearlab.lives.usage import Usage
 from wearlab.records import SET, NoAnswer, State
 from wearlab.study.facts import names
 from wearlab.wear.line import Interval
 
-_EPOCH = date(1970, 1, 1)
 _COVERAGE = 0.9
 
 #: columns that are the same in a forecast and in the table
@@ -65,13 +64,12 @@ class SetRow:
     tested_on: date
 
 
-def set_row(
-    found: Learned, one: SetRow, settings: Settings, before: StatesBefore | None, as_of: date
-) -> dict[str, Any]:
+def set_row(found: Learned, one: SetRow, fleet: FleetToday) -> dict[str, Any]:
     """Return the columns of the table, but for the run."""
     told, rule = one.forecast, one.asked.rule
     row = _named(found, one.sets, one.asked, one.row, one.at)
-    earlier = _before(before, row)
+    settings, as_of = fleet.settings, fleet.as_of
+    earlier = _before(fleet, row)
     readings = int(one.read.count[one.row, one.at])
     tested, now = one.fate.tested[one.row, one.at], one.fate.now[one.row, one.at]
     reading = one.fate.reading[one.row, one.at]
@@ -134,14 +132,7 @@ def set_row(
 
 
 def refused_row(
-    found: Learned,
-    sets: VehicleSets,
-    one: Asked,
-    k: int,
-    at: int | None,
-    reason: str,
-    before: StatesBefore | None,
-    as_of: date,
+    found: Learned, sets: VehicleSets, one: Asked, k: int, at: int | None, reason: str, fleet: FleetToday
 ) -> dict[str, Any]:
     """Return the row of a rule that cannot be judged: on the whole set, or at one position."""
     row = _named(found, sets, one, k, at)
@@ -150,12 +141,12 @@ def refused_row(
         "state": str(State.NO_ANSWER),
         "cause": reason,
         "readings": int(counts.sum() if at is None or one.figure.kind == "total" else counts[at]),
-        "last_test": _EPOCH + timedelta(days=int(sets.tested_on[k])),
-        "retest_by": as_of,
+        "last_test": day_of(sets.tested_on[k]),
+        "retest_by": fleet.as_of,
         "retest_why": "the rule cannot be judged by what is recorded",
         "no_answer": reason,
     }
-    return row | _changed(_before(before, row), row)
+    return row | _changed(_before(fleet, row), row)
 
 
 def _named(found: Learned, sets: VehicleSets, one: Asked, k: int, at: int | None) -> dict[str, Any]:
@@ -178,7 +169,8 @@ def _named(found: Learned, sets: VehicleSets, one: Asked, k: int, at: int | None
     }
 
 
-def _before(before: StatesBefore | None, row: dict[str, Any]) -> StateBefore | None:
+def _before(fleet: FleetToday, row: dict[str, Any]) -> StateBefore | None:
+    before = fleet.plans.before
     if before is None:
         return None
     return before.of(row["vehicle"], row["part"], row["position"], row["measure"], row["protocol"], row["rule"])

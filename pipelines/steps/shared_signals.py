@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from math import isfinite
 from typing import Any
 
@@ -24,11 +24,10 @@ from wearlab.control.budget import FalseSignals
 from wearlab.control.cause_size import NORMAL_90
 from wearlab.control.episodes import NEAR
 from wearlab.control.shared import Running, chance_of_signal, lasting, passing
-from wearlab.lives.odometer import day_number
+from wearlab.lives.odometer import day_number, day_of
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 
-_EPOCH = date(1970, 1, 1)
 _YEAR, _MONTHS = 365, 12
 
 #: days after which the tests of a month are told by later ones
@@ -186,7 +185,7 @@ def _row(found: Learned, cause: SharedCause, others: Sequence[SharedCause], limi
         "driven": group.rows.driven,
         "family": None,
         "detected_on": max(_detected(cause.running, limit), best["onset_on"]),
-        "latest_on": _date(int(cause.running.day.max())),
+        "latest_on": day_of(cause.running.day.max()),
         **best,
         "alternatives": json.dumps([_told(other) for other in others], default=date.isoformat),
         "telling": "; ".join(tests) or None,
@@ -209,9 +208,9 @@ def _told(cause: SharedCause) -> dict[str, Any]:
         "channel": cause.channel,
         "depot": cause.depot,
         "vehicles": int(running.vehicles[k]),
-        "onset_on": _date(int(running.day[k])),
-        "onset_early": _date(int(before.max()) if before.size and cause.kind != "month" else first),
-        "onset_late": _date(last),
+        "onset_on": day_of(running.day[k]),
+        "onset_early": day_of(int(before.max()) if before.size and cause.kind != "month" else first),
+        "onset_late": day_of(last),
         "size": size,
         "size_low": size - NORMAL_90 * sd,
         "size_high": size + NORMAL_90 * sd,
@@ -233,8 +232,8 @@ def _detected(running: Running, limit: float) -> date:
         with np.errstate(divide="ignore", invalid="ignore"):
             z = np.abs(score[:end] - score[end]) / np.sqrt(gained)
         if np.where(gained > 1e-3 * known[0], np.nan_to_num(z, posinf=0.0), 0.0).max() >= limit:
-            return _date(int(running.day[end - 1]))
-    return _date(int(running.day.max()))
+            return day_of(running.day[end - 1])
+    return day_of(running.day.max())
 
 
 def _channels(db: Database, found: Learned) -> NDArray[np.object_]:
@@ -272,8 +271,4 @@ def _ended(rig: NDArray[np.object_], period: NDArray[Any], day: Ints, member: ND
         return None
     at = int(np.flatnonzero(later)[np.argmin(day[later])])
     _, told, since = str(period[at]).rpartition(" from ")
-    return date.fromisoformat(since) if told else _date(int(day[at]))
-
-
-def _date(day: int) -> date:
-    return _EPOCH + timedelta(days=day)
+    return date.fromisoformat(since) if told else day_of(day[at])

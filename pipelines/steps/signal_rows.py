@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from math import isfinite
 from typing import Any
 
@@ -15,11 +15,10 @@ from pipelines.steps.group_rows import Ints
 from pipelines.steps.signal_words import replaced_unrecorded
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import RATES, Foretold, MeasuredSize
-from wearlab.control.episodes import TELLING, Cause, Episode, episodes
+from wearlab.control.episodes import Cause, Episode, episodes, telling
+from wearlab.lives.odometer import day_of
 from wearlab.records import NoAnswer
 from wearlab.wear.results import WearFit
-
-_EPOCH = date(1970, 1, 1)
 
 #: causes that pass by themselves: once a later visit reads as expected, there is nothing left to look for
 _PASSING = ("reading", "visit")
@@ -77,11 +76,11 @@ class _Group:
             "driven": group.rows.driven,
             "family": str(group.family[self._any_life(episode.causes[0])]) or None,
             # a cause named anew as of a later visit was not there to be seen before it
-            "detected_on": max(_date(self.day[episode.detected]), best["onset_on"]),
-            "latest_on": _date(self.day[episode.latest]),
+            "detected_on": max(day_of(self.day[episode.detected]), best["onset_on"]),
+            "latest_on": day_of(self.day[episode.latest]),
             **best,
             "alternatives": json.dumps(others, default=date.isoformat),
-            "telling": _telling(causes),
+            "telling": "; ".join(telling(causes)) or None,
             "question": next((one["question"] for one in (best, *others) if one["question"]), None),
             "faded": episode.faded,
             "open": closed is None,
@@ -108,7 +107,7 @@ class _Group:
             "kind": cause.kind,
             "part": str(group.lives.part[life]) if life >= 0 else None,
             "position": position,
-            "onset_on": _date(self.day[cause.onset]),
+            "onset_on": day_of(self.day[cause.onset]),
             "onset_early": first,
             "onset_late": last,
             **_plain(size),
@@ -135,7 +134,7 @@ class _Group:
         """
         early, late = int(self.day[cause.onset_early]), int(self.day[cause.onset_late])
         if cause.kind in _PASSING:
-            return _date(early), _date(late)
+            return day_of(early), day_of(late)
         if cause.life >= 0:
             seen = np.unique(self.day[self.foretold.fit.design.blocks.life == cause.life])
         else:
@@ -144,7 +143,7 @@ class _Group:
         early = int(before.max()) if before.size else early
         if cause.kind in RATES and after.size:
             late = int(after.min())
-        return _date(early), _date(late)
+        return day_of(early), day_of(late)
 
     def _closed(self, episode: Episode) -> str | None:
         """Why nothing is left to look for, None while something is."""
@@ -159,12 +158,6 @@ class _Group:
         return None
 
 
-def _telling(causes: tuple[Cause, ...]) -> str | None:
-    """The tests that tell the best cause from the others; None where nothing is open."""
-    tests = dict.fromkeys(TELLING[frozenset((causes[0].kind, other.kind))] for other in causes[1:])
-    return "; ".join(tests) or None
-
-
 def _plain(size: MeasuredSize) -> dict[str, float | None]:
     told = {
         "size": size.size,
@@ -175,7 +168,3 @@ def _plain(size: MeasuredSize) -> dict[str, float | None]:
         "percent_high": size.percent_high,
     }
     return {name: float(value) if isfinite(value) else None for name, value in told.items()}
-
-
-def _date(day: int | np.int64) -> date:
-    return _EPOCH + timedelta(days=int(day))

@@ -50,11 +50,6 @@ _CHECK_SET = {
 _CHECK_LESS_WEAR = "The record: a part replaced or cleaned and not noted, or earlier readings that were too high."
 
 
-def kind_words(kind: str) -> str:
-    """A kind of cause as a reader says it."""
-    return _KINDS.get(kind, kind)
-
-
 def where_words(cause: Mapping[str, Any]) -> str:
     """The part of a cause, or all parts that were tested; of a shared one the rig, tube or depot."""
     kind, position = cause["kind"], cause["position"]

@@ -22,8 +22,7 @@ from pipelines.steps.signal_rows import group_signals
 from pipelines.steps.wear_learn import Learned
 from pipelines.workspace import Workspace
 from wearlab.config import Settings
-from wearlab.control.budget import FalseSignals, limit_for
-from wearlab.control.drawn_signals import drawn_signals
+from wearlab.control.budget import FalseSignals, false_signals, limit_for
 from wearlab.lives.odometer import day_number
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
@@ -96,7 +95,7 @@ def watch(db: Database, found: Learned, as_of: date) -> Watched | None:
     shared = shared_causes(db, found, as_of)
     return Watched(
         found=found,
-        chance=drawn_signals(fit, _thetas(fit)),
+        chance=false_signals(fit, _thetas(fit)),
         visits_a_month=_visits_a_month(found, as_of),
         shared=shared,
         shared_chance=shared_chance(shared, as_of),

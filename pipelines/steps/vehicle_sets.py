@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.group_rows import Flags, Floats, Ints
 from pipelines.steps.wear_learn import Learned
-from wearlab.config import Settings
 from wearlab.lives.usage import Usage
-from wearlab.records import PUMP, Measure, NoAnswer
+from wearlab.records import PUMP, Measure
 from wearlab.wear.results import WearFit
 
 #: shares of the reach at which the sets are looked at, from today on
@@ -66,18 +65,8 @@ class VehicleSets:
         return np.maximum(distance[:, :, None] - self.offset[:, None, :], 0.0)
 
 
-def vehicle_sets(
-    found: Learned,
-    fit: WearFit,
-    life: Ints,
-    paces: Mapping[str, Usage | NoAnswer],
-    settings: Settings,
-    cylinders: Mapping[str, int],
-) -> list[VehicleSets]:
-    """Arrange lives `life` (seated, with an answer) as sets, one entry a family and number of cylinders.
-
-    `cylinders` are the numbers that the register states for single vehicles; the family's counts else.
-    """
+def vehicle_sets(found: Learned, fit: WearFit, life: Ints, fleet: FleetToday) -> list[VehicleSets]:
+    """Arrange lives `life` (seated, with an answer) as sets, one entry a family and number of cylinders."""
     lives = found.group.lives
     pump = Measure(found.group.measure) is not Measure.RETURN_FLOW
     seat = np.array([_seat(at, pump) for at in lives.seat[life].tolist()], dtype=np.int64)
@@ -86,14 +75,14 @@ def vehicle_sets(
         return []
     vehicle = lives.vehicle[life]
     names = found.group.rows.vehicles
-    stated = {name: entry.cylinders for name, entry in settings.families.items()}
+    stated = {name: entry.cylinders for name, entry in fleet.settings.families.items()}
     family = np.full(names.size, "", dtype=object)
     family[vehicle] = found.group.family[life]
     highest = np.zeros(names.size, dtype=np.int64)
     np.maximum.at(highest, vehicle, seat)
     made: dict[tuple[str, int, bool], list[int]] = {}
     for code in np.unique(vehicle).tolist():
-        count = 1 if pump else cylinders.get(str(names[code])) or stated.get(str(family[code]))
+        count = 1 if pump else fleet.cylinders.get(str(names[code])) or stated.get(str(family[code]))
         width = max(int(highest[code]), count or 0)
         made.setdefault((str(family[code]), width, count is not None and width == count), []).append(code)
     newest = _newest(found)
@@ -105,7 +94,7 @@ def vehicle_sets(
         mine = row_of[vehicle] >= 0
         table[row_of[vehicle[mine]], seat[mine] - 1] = life[mine]
         positions = (PUMP,) if pump else tuple(str(k + 1) for k in range(width))
-        out.append(_made(found, fit, name, positions, counted, np.array(codes, dtype=np.int64), table, newest, paces))
+        out.append(_made(found, fit, name, positions, counted, np.array(codes, dtype=np.int64), table, newest, fleet))
     return out
 
 
@@ -125,7 +114,7 @@ def _made(
     vehicle: Ints,
     life: Ints,
     newest: Ints,
-    paces: Mapping[str, Usage | NoAnswer],
+    fleet: FleetToday,
 ) -> VehicleSets:
     rows = found.group.rows
     known = life >= 0
@@ -135,7 +124,7 @@ def _made(
     start = distance.max(axis=1)
     now, reach = start.copy(), np.full(vehicle.size, np.nan)
     for k, code in enumerate(vehicle.tolist()):
-        pace = paces.get(str(rows.vehicles[code]))
+        pace = fleet.pace(str(rows.vehicles[code]))
         if isinstance(pace, Usage):
             now[k] = max(pace.distance_now_km, start[k])
             reach[k] = REACH_YEARS * 365.25 * max(pace.km_per_day_high, pace.km_per_day)

@@ -4,26 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.forecast_rows import PartAhead, forecast_row
 from pipelines.steps.group_rows import Floats, Ints
-from pipelines.steps.lives import MeterHistory
+from pipelines.steps.life_limits import life_limits
 from pipelines.steps.part_limits import NONE, PartLimit
-from pipelines.steps.plans import NO_PLANS, Plans
 from pipelines.steps.wear_learn import METHOD, Learned
-from wearlab.config import LimitRule, Settings, Visits
 from wearlab.forecast.calendar import CalendarForecast, Standing, calendar_forecasts, day_law
 from wearlab.forecast.grid_law import passage_law
 from wearlab.forecast.next_reading import reading_chance
+from wearlab.lives.odometer import day_number, day_of
 from wearlab.lives.usage import Usage
-from wearlab.records import LEVEL_UNIT, Bound, Measure, NoAnswer
-from wearlab.study.limit_conditions import SAME_WITHIN
-from wearlab.units import to_base, unit
+from wearlab.records import Bound, NoAnswer
 from wearlab.wear.line import Interval
 from wearlab.wear.mixture import Mixture, interval, quantiles
 from wearlab.wear.results import Parts, WearFit
@@ -32,8 +29,6 @@ from wearlab.wear.results import Parts, WearFit
 LEVEL_COVERAGE = 0.9
 
 _BOUND = {0: None, 1: str(Bound.AT_LEAST), -1: str(Bound.AT_MOST)}
-
-_EPOCH = date(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,35 +45,28 @@ class Today:
     age: Floats
 
 
-def wear_forecasts(
-    found: Learned,
-    versions: dict[tuple[str, date | None], int],
-    meters: dict[str, MeterHistory],
-    paces: dict[str, Usage | NoAnswer],
-    settings: Settings,
-    as_of: date,
-    plans: Plans = NO_PLANS,
-) -> list[dict[str, Any]]:
+def wear_forecasts(found: Learned, fleet: FleetToday) -> list[dict[str, Any]]:
     """Rows of the forecast table for every seated life that the model answers for, one a limit."""
     life = answered(found)
     if isinstance(found.fit, NoAnswer) or found.parts is None or not life.size:
         return []
-    today = _today(found, life, meters, paces, as_of)
-    limits = part_rules(found, life, versions, settings)
+    today = _today(found, life, fleet)
+    limits = _part_limits(found, life, fleet)
     index = [k for k, several in enumerate(limits) for _ in several]
     flat = [limit for several in limits for limit in several]
     told = _Told.of(found, found.fit, found.parts, life, today)
     place = found.place[life]
-    silent = NoAnswer("no odometer was recorded")
+    plans = fleet.plans
     standing = Standing(
         exposure_now=today.exposure[index],
         shown_now=today.shown[index],
-        usage=[paces.get(told.vehicle[k], silent) for k in index],
+        usage=[fleet.pace(told.vehicle[k]) for k in index],
         start_days=today.age[index],
         next_visit=[plans.next_visit.get(told.vehicle[k]) for k in index],
         leaves_on=[plans.leaves_on.get(told.vehicle[k]) for k in index],
     )
-    forecasts = _forecasts(found.fit.mixture(), place[index], flat, standing, settings, as_of)
+    days = np.array([fleet.days_to_test(told.vehicle[k], float(today.age[k])) for k in index])
+    forecasts = _forecasts(found.fit.mixture(), place[index], flat, standing, days, fleet)
     exposure, offset, shown = today.exposure.tolist(), today.offset.tolist(), today.shown.tolist()
     group = found.group
     rows = []
@@ -108,7 +96,7 @@ def wear_forecasts(
             method=METHOD,
             silent=None,
         )
-        rows.append(forecast_row(part, paces.get(told.vehicle[k], silent), settings, as_of, plans))
+        rows.append(forecast_row(part, fleet))
     return rows
 
 
@@ -184,7 +172,7 @@ def _interval(ends: list[float]) -> Interval:
 
 
 def _dates(day: Ints) -> list[date]:
-    return [_EPOCH + timedelta(days=number) for number in day.tolist()]
+    return [day_of(number) for number in day.tolist()]
 
 
 def _last_judged(found: Learned) -> Ints:
@@ -196,9 +184,7 @@ def _last_judged(found: Learned) -> Ints:
     return last
 
 
-def _today(
-    found: Learned, life: Ints, meters: dict[str, MeterHistory], paces: dict[str, Usage | NoAnswer], as_of: date
-) -> Today:
+def _today(found: Learned, life: Ints, fleet: FleetToday) -> Today:
     rows, lives, fitted = found.group.rows, found.group.lives, found.group.fitted
     newest = np.full(len(lives), -1, dtype=np.int64)
     newest[rows.life[fitted]] = fitted  # readings of a life come in the order of time: the last one stays
@@ -207,59 +193,30 @@ def _today(
     distance = rows.distance_km[newest]
     meter_of, now_of = np.full(rows.vehicles.size, np.nan), np.full(rows.vehicles.size, np.nan)
     for code, name in enumerate(rows.vehicles.tolist()):
-        meter, pace = meters.get(name), paces.get(name)
-        if meter is not None:
-            meter_of[code] = meter.distance.meter_offset_km
+        pace = fleet.pace(name)
+        meter_of[code] = fleet.meter_offset_km(name)
         if isinstance(pace, Usage):
             now_of[code] = pace.distance_now_km
     vehicle = lives.vehicle[life]
     shift, now = meter_of[vehicle], now_of[vehicle]
     distance = np.where(np.isfinite(now), now, distance)
     exposure = np.where(np.isnan(shift), np.nan, distance - offset)
-    age = np.asarray((as_of - _EPOCH).days - rows.day[newest], dtype=np.float64)
+    age = np.asarray(day_number(fleet.as_of) - rows.day[newest], dtype=np.float64)
     return Today(exposure, offset, distance - shift, age)
 
 
-def part_rules(
-    found: Learned, life: Ints, versions: dict[tuple[str, date | None], int], settings: Settings
-) -> list[list[PartLimit]]:
+def _part_limits(found: Learned, life: Ints, fleet: FleetToday) -> list[list[PartLimit]]:
     """The limits that each life's own level can cross; `NONE` alone where no rule speaks for it."""
-    group = found.group
     limits: list[list[PartLimit]] = [[] for _ in range(life.size)]
-    duration = group.rows.conditions["duration_s"][group.lives.last[life]]
-    number = group.lives.part_number[life]
-    family = group.family[life]
-    for rule in group.rules:
-        level = limit_level(rule, group.measure)
-        if level is None:
-            continue
-        speaks: NDArray[np.bool_] = np.ones(life.size, dtype=np.bool_)
-        if rule.family is not None:
-            speaks &= family == rule.family
-        if rule.part_number is not None:
-            speaks &= (number == rule.part_number) | (number == "")
-        if rule.cylinders is not None:
-            known = {name: entry.cylinders for name, entry in settings.families.items()}
-            speaks &= np.array([known.get(str(name)) in (None, rule.cylinders) for name in family], dtype=np.bool_)
-        if rule.over_s is not None:
-            speaks &= np.abs(duration - rule.over_s) <= SAME_WITHIN * rule.over_s * (1.0 + 1e-9)
-        limit = PartLimit(rule, versions[rule.name, rule.valid_from], level, rule.direction)
-        for k in np.flatnonzero(speaks):
+    for rule, level, speaks in life_limits(found.group, fleet.settings):
+        limit = PartLimit(rule, fleet.versions[rule.name, rule.valid_from], level, rule.direction)
+        for k in np.flatnonzero(speaks[life]):
             limits[k].append(limit)
     return [several or [NONE] for several in limits]
 
 
-def limit_level(rule: LimitRule, measure: str) -> float | None:
-    """A rule's limit in the level unit of its measure."""
-    if rule.value is None or rule.unit is None:
-        return None
-    if rule.over_s is None:
-        return to_base(rule.value, rule.unit, unit(LEVEL_UNIT[Measure(measure)]).quantity)
-    return to_base(rule.value, rule.unit, "volume") * 60.0 / rule.over_s
-
-
 def _forecasts(
-    mixture: Mixture, place: Ints, limits: list[PartLimit], standing: Standing, settings: Settings, as_of: date
+    mixture: Mixture, place: Ints, limits: list[PartLimit], standing: Standing, days: Floats, fleet: FleetToday
 ) -> list[CalendarForecast]:
     level = np.array([np.nan if limit.level is None else limit.level for limit in limits], dtype=np.float64)
     side = np.array([1.0 if limit.direction == "above" else -1.0 for limit in limits])
@@ -272,26 +229,12 @@ def _forecasts(
     own = _those(standing, asked.tolist())
     law = passage_law(mixture, place, level, side)
     by_day = day_law(law, own)
-    ahead = next_tests(own, settings.visits, as_of)
-    driven, spread = by_day.travel.driven(ahead, np.arange(asked.size))
+    driven, spread = by_day.travel.driven(days[asked], np.arange(asked.size))
     reads = reading_chance(mixture, place, level, side, by_day.travel.at_last, driven=driven, spread=spread)
-    found = calendar_forecasts(law, replace(own, reading_past=reads), as_of, settings.horizons)
+    found = calendar_forecasts(law, replace(own, reading_past=reads), fleet.as_of, fleet.settings.horizons)
     for k, forecast in zip(asked.tolist(), found, strict=True):
         told[k] = forecast
     return told
-
-
-def next_tests(standing: Standing, visits: Visits, as_of: date) -> Floats:
-    """Days from today to each part's next test: the next planned visit, else one usual interval after the last."""
-    planned = standing.next_visit or [None] * len(standing.usage)
-    ages = [0.0] * len(standing.usage) if standing.start_days is None else standing.start_days.tolist()
-    told = []
-    for visit, age, usage in zip(planned, ages, standing.usage, strict=True):
-        interval = float(visits.every_days)
-        if visits.every_km is not None and isinstance(usage, Usage) and usage.km_per_day > 0:
-            interval = min(interval, visits.every_km / usage.km_per_day)
-        told.append(float((visit - as_of).days) if visit is not None else max(interval - age, 0.0))
-    return np.array(told, dtype=np.float64)
 
 
 def _those(standing: Standing, rows: Sequence[int]) -> Standing:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -12,10 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.steps.calibrations import calibrated_on
 from pipelines.steps.group_rows import Floats, GroupRows, Ints, said_on
 from wearlab.config import Settings
-from wearlab.lives.odometer import day_number
-from wearlab.records import WorkKind
+from wearlab.control.rig_offsets import period_names
 from wearlab.store.database import Database
 from wearlab.wear.data import CovariateRole
 
@@ -110,16 +109,16 @@ def rig_periods(
     Readings without a rig count with the base. Returns the labels (n,) and notes.
     """
     rig, names = pd.factorize(rows.rig, sort=True)
-    dates = _calibrations(db, settings, until)
+    dates = calibrated_on(db, settings, until)
     label = np.full(len(rows), "", dtype=object)
     for number, name in enumerate(names):
         if not name:
             continue
         here = np.flatnonzero(rig == number)
-        days = np.array(sorted(dates.get(str(name), ())), dtype=np.int64)
-        words = [str(name) if not days.size else f"{name} before {_iso(days[0])}"]
-        words += [f"{name} from {_iso(day)}" for day in days]
-        label[here] = np.array(words, dtype=object)[np.searchsorted(days, rows.day[here], side="right")]
+        days = np.array(dates.get(str(name), ()), dtype=np.int64)
+        label[here] = np.array(period_names(str(name), days), dtype=object)[
+            np.searchsorted(days, rows.day[here], side="right")
+        ]
     code, words_of = pd.factorize(label, sort=True)
     count = np.bincount(code, minlength=len(words_of))
     order = [k for k in np.argsort(-count, kind="stable") if words_of[k] != ""]
@@ -131,24 +130,3 @@ def rig_periods(
         notes.append(f"{len(pooled)} rig periods with few readings are taken for that one")
     label[np.isin(code, [*order[:1], *pooled])] = ""
     return label, tuple(notes) if len(order) > 1 else ()
-
-
-def _calibrations(db: Database, settings: Settings, until: date) -> dict[str, set[int]]:
-    """Days of calibration by rig; work on a depot without a rig counts for the depot's rigs."""
-    found: dict[str, set[int]] = defaultdict(set)
-    homes: dict[str, list[str]] = defaultdict(list)
-    for name, rig in settings.rigs.items():
-        if rig.depot:
-            homes[rig.depot].append(name)
-    for name, depot, day in db.rows(
-        "SELECT rig, depot, done_on FROM work WHERE kind = ? AND done_on <= ? "
-        "UNION SELECT rig, NULL, calibrated_on FROM rig_register WHERE calibrated_on <= ?",
-        [str(WorkKind.CALIBRATION), until, until],
-    ):
-        for one in [name] if name else homes.get(depot or "", []):
-            found[one].add(day_number(day))
-    return found
-
-
-def _iso(day: int) -> str:
-    return str(np.datetime64(int(day), "D"))

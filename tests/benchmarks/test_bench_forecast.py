@@ -6,47 +6,15 @@ paces under 4 s. Beside the forecasts stands one bare evaluation of as many inve
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
-import pytest
+from benchmarks.measured import Figures, Tell, measured
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
 PARTS, VEHICLES = 125_000, 25_000
-
-Figures = dict[str, Any]
-Tell = Callable[[str], None]
-
-
-@pytest.fixture
-def tell(capsys: pytest.CaptureFixture[str], benchmark: Any) -> Tell:
-    """Show a table with the results, and keep it with the benchmark's own figures."""
-
-    def say(table: str) -> None:
-        benchmark.extra_info["told"] = table
-        with capsys.disabled():
-            sys.stdout.write(f"\n{table}\n")
-
-    return say
 
 
 def _run(*words: object) -> Figures:
-    done = subprocess.run(
-        [sys.executable, str(HERE / "measure_forecast.py"), *map(str, words)],
-        cwd=ROOT,
-        env=os.environ | {"PYTHONPATH": f"{ROOT}{os.pathsep}{HERE}"},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    figures: Figures = json.loads(done.stdout)
-    return figures
+    return measured("measure_forecast.py", *words)
 
 
 def test_forecasts_of_many_parts(tell: Tell, benchmark: Any) -> None:

@@ -6,19 +6,15 @@ same file again in 2 s, 50,000 rows of XLSX in 5 s.
 
 from __future__ import annotations
 
-import json
 import random
-import subprocess
-import sys
-from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-MEASURE = Path(__file__).with_name("measure.py")
-ROOT = Path(__file__).parents[2]
+from benchmarks.measured import Figures, Tell, measured
+
 ROWS = 1_000_000
 BOOK_ROWS = 50_000
 
@@ -39,9 +35,6 @@ FIELDS = {
 LAYOUT = 'name = "long"\nkind = "tests"\n' + "".join(
     f'[[columns]]\nheader = "{header}"\nfield = "{field}"\n' for header, field in FIELDS.items()
 )
-
-Job = Callable[..., dict[str, Any]]
-Tell = Callable[[str], None]
 
 
 def _rows(count: int) -> list[list[str | int | float]]:
@@ -72,44 +65,21 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture
-def job() -> Job:
-    """Run one job of `measure.py`: `job("load", store, layout, sheet)`."""
-
-    def run(*words: object) -> dict[str, Any]:
-        command = [sys.executable, str(MEASURE), *map(str, words)]
-        done = subprocess.run(
-            command, cwd=ROOT, env={"PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=True
-        )
-        result: dict[str, Any] = json.loads(done.stdout)
-        return result
-
-    return run
+def _run(*words: object) -> Figures:
+    return measured("measure.py", *words)
 
 
-@pytest.fixture
-def tell(capsys: pytest.CaptureFixture[str], benchmark: Any) -> Tell:
-    """Show a line with the results, and keep it with the benchmark's own figures."""
-
-    def say(line: str) -> None:
-        benchmark.extra_info["told"] = line
-        with capsys.disabled():
-            sys.stdout.write(f"\n{line}\n")
-
-    return say
-
-
-def _figures(name: str, done: dict[str, Any]) -> str:
+def _figures(name: str, done: Figures) -> str:
     rate = done["rows"] / done["seconds"]
     return f"{name}: {done['seconds']:.2f} s, {rate:,.0f} rows a second, peak memory {done['peak_mb']:,.0f} MB"
 
 
-def test_a_million_long_rows(folder: Path, job: Job, tell: Tell, benchmark: Any) -> None:
-    bare = job("bare", folder / "bare.duckdb", folder / "long.csv")
+def test_a_million_long_rows(folder: Path, tell: Tell, benchmark: Any) -> None:
+    bare = _run("bare", folder / "bare.duckdb", folder / "long.csv")
     words = ("load", folder / "long.duckdb", folder / "long.toml", folder / "long.csv")
-    done = benchmark.pedantic(job, words, rounds=1)
+    done = benchmark.pedantic(_run, words, rounds=1)
     assert (done["status"], done["rows"], done["readings"]) == ("loaded", ROWS + 1, ROWS)
-    again = job(*words)
+    again = _run(*words)
     assert again["status"] == "already loaded"
     tell(
         "\n".join(
@@ -123,7 +93,7 @@ def test_a_million_long_rows(folder: Path, job: Job, tell: Tell, benchmark: Any)
     )
 
 
-def test_fifty_thousand_rows_of_xlsx(folder: Path, job: Job, tell: Tell, benchmark: Any) -> None:
+def test_fifty_thousand_rows_of_xlsx(folder: Path, tell: Tell, benchmark: Any) -> None:
     import xlsxwriter
 
     with xlsxwriter.Workbook(folder / "book.xlsx", {"constant_memory": True}) as book:
@@ -131,13 +101,13 @@ def test_fifty_thousand_rows_of_xlsx(folder: Path, job: Job, tell: Tell, benchma
         for place, row in enumerate([list(FIELDS), *_rows(BOOK_ROWS)]):
             page.write_row(place, 0, row)
     words = ("load", folder / "book.duckdb", folder / "long.toml", folder / "book.xlsx")
-    done = benchmark.pedantic(job, words, rounds=1)
+    done = benchmark.pedantic(_run, words, rounds=1)
     assert (done["status"], done["rows"], done["readings"]) == ("loaded", BOOK_ROWS + 1, BOOK_ROWS)
     tell(_figures("50,000 rows of XLSX", done))
 
 
 @pytest.mark.parametrize("kind", ["parquet", "jsonl"])
-def test_a_million_rows_of_other_kinds(folder: Path, job: Job, tell: Tell, benchmark: Any, kind: str) -> None:
+def test_a_million_rows_of_other_kinds(folder: Path, tell: Tell, benchmark: Any, kind: str) -> None:
     import duckdb
 
     form = {"parquet": "parquet", "jsonl": "json"}[kind]
@@ -145,6 +115,6 @@ def test_a_million_rows_of_other_kinds(folder: Path, job: Job, tell: Tell, bench
     with duckdb.connect() as con:
         con.execute(f"COPY (SELECT * FROM read_csv('{folder}/long.csv')) TO '{sheet}' (FORMAT {form})")  # noqa: S608
     words = ("load", folder / f"{kind}.duckdb", folder / "long.toml", sheet)
-    done = benchmark.pedantic(job, words, rounds=1)
+    done = benchmark.pedantic(_run, words, rounds=1)
     assert (done["status"], done["rows"], done["readings"]) == ("loaded", ROWS + 1, ROWS)
     tell(_figures(f"a million rows of {kind}", done))

@@ -5,15 +5,13 @@ The aim: from the fit to the rows of the forecast table in 60 s on two cores.
 
 from __future__ import annotations
 
-import sys
 import time
 from collections import Counter
 from datetime import date
 from typing import Any
 
-import pytest
-
-from learned_fleet import learned_from, meters_of, paces_of
+from benchmarks.measured import Tell
+from learned_fleet import fleet_today, learned_from
 from pipelines.steps.set_forecasts import set_forecasts
 from wearlab.config import Settings
 from wearlab.wear.fleet import simulated_fleet
@@ -33,7 +31,7 @@ LIMITS: dict[str, dict[str, Any]] = {
 }
 
 
-def test_rules_on_the_sets_of_a_national_fleet(capsys: pytest.CaptureFixture[str], benchmark: Any) -> None:
+def test_rules_on_the_sets_of_a_national_fleet(tell: Tell, benchmark: Any) -> None:
     data = simulated_fleet(3, vehicles=VEHICLES, parts=4, visits=4).data
     fit = fit_group(data, scales=(STRAIGHT, WorkingScale(0.0), WorkingScale(1.0, 1.5)))
     assert isinstance(fit, WearFit)
@@ -49,19 +47,15 @@ def test_rules_on_the_sets_of_a_national_fleet(capsys: pytest.CaptureFixture[str
             ],
         }
     )
-    versions = {(rule.name, rule.valid_from): 1 for rule in settings.limits}
-    meters, paces = meters_of(found), paces_of(found, AS_OF)
+    fleet = fleet_today(found, AS_OF, settings)
 
     def run() -> tuple[float, float, list[dict[str, Any]]]:
         wall, cpu = time.perf_counter(), time.process_time()
-        rows = set_forecasts(found, versions, meters, paces, settings, AS_OF)
+        rows = set_forecasts(found, fleet)
         return time.perf_counter() - wall, time.process_time() - cpu, rows
 
     wall, cpu, rows = benchmark.pedantic(run, rounds=1, iterations=1)
-    told = f"{VEHICLES} vehicles, {len(LIMITS)} rules, {len(rows)} rows: {wall:.1f} s, {cpu:.1f} s of processor"
-    benchmark.extra_info["told"] = told
-    with capsys.disabled():
-        sys.stdout.write(f"\n{told}\n")
+    tell(f"{VEHICLES} vehicles, {len(LIMITS)} rules, {len(rows)} rows: {wall:.1f} s, {cpu:.1f} s of processor")
     assert Counter(row["rule"] for row in rows) == {
         "lowest": 4 * VEHICLES,
         "median": 4 * VEHICLES,

@@ -8,52 +8,23 @@ minutes, at an equal restricted likelihood, 10 times as fast as lme4 and 300 tim
 
 from __future__ import annotations
 
-import json
-import os
 import shutil
 import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
+from benchmarks.measured import HERE, Figures, Tell, measured
+
 READINGS_A_VEHICLE = 40
 MILLION, TENTH = 25_000, 2_500
 PATIENCE = 120.0
 
-Figures = dict[str, Any]
-Tell = Callable[[str], None]
-
-
-@pytest.fixture
-def tell(capsys: pytest.CaptureFixture[str], benchmark: Any) -> Tell:
-    """Show a table with the results, and keep it with the benchmark's own figures."""
-
-    def say(table: str) -> None:
-        benchmark.extra_info["told"] = table
-        with capsys.disabled():
-            sys.stdout.write(f"\n{table}\n")
-
-    return say
-
 
 def _run(*words: object, patience: float | None = None) -> Figures:
-    command = [sys.executable, str(HERE / "measure_wear.py"), *map(str, words)]
-    done = subprocess.run(
-        command,
-        cwd=ROOT,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONWARNINGS": "ignore"},
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=patience,
-    )
-    figures: Figures = json.loads(done.stdout)
-    return figures
+    return measured("measure_wear.py", *words, patience=patience)
 
 
 def _lme4(vehicles: int, folder: Path) -> Figures:

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from wearlab.control.cause_scores import CauseScores
 from wearlab.control.innovations import Whitened, whitened
-from wearlab.control.signatures import Scores, scores, signatures
+from wearlab.control.signatures import signatures
 from wearlab.errors import InputError
 from wearlab.wear.blocks import Floats
 from wearlab.wear.scale_fit import ScaleFit
@@ -28,6 +29,8 @@ VISITS = 60_000
 BLOCKS = 240
 #: New signals that a limit must have seen in the draws, to be trusted without the normal tail.
 SEEN = 60
+#: Numbers held at a time for series drawn of one chunk.
+HELD = 1_000_000
 #: Limits at which the chance is counted.
 _GRID = np.arange(1.5, 7.01, 0.05)
 
@@ -44,13 +47,6 @@ class FalseSignals:
         return float(exp(np.interp(limit**2, self.limit**2, np.log(np.maximum(self.chance, 1e-300)))))
 
 
-def newest(found: Scores) -> NDArray[np.float64]:
-    """Return the largest |z| over all causes after each visit, (m, T); 0 where nothing is told."""
-    size = np.abs(np.nan_to_num(found.z, nan=0.0))
-    out: NDArray[np.float64] = size.max(axis=2)
-    return out
-
-
 def false_signals(fit: ScaleFit, thetas: Sequence[Floats] = (), *, seed: int = 1) -> FalseSignals:
     """Return how often a group's own series would signal if nothing happened.
 
@@ -59,25 +55,25 @@ def false_signals(fit: ScaleFit, thetas: Sequence[Floats] = (), *, seed: int = 1
     rng = np.random.default_rng(seed)
     picked = _picked(fit, rng)
     chunks = _sampled(fit, picked)
-    visits = sum(int((_newest_visit(white) + 1).sum()) for white in chunks)
+    # the series are always judged at the fitted variances; what is not known of them is in the noise
+    causes = [CauseScores.of(white, signatures(white).d) for white in chunks]
+    last = [np.asarray(white.visit.max(axis=1), dtype=np.int64) for white in chunks]
+    visits = sum(int((one + 1).sum()) for one in last)
     if not visits:
         return FalseSignals(_GRID, np.zeros(_GRID.size))
     rounds = max(-(-VISITS // visits), 2 * len(thetas))
-    # the series are always judged at the fitted variances; what is not known of them is in the noise
-    truths = [[white.lower for white in _sampled(fit, picked, theta)] for theta in thetas]
+    turns: list[list[Floats] | None] = [[white.lower for white in _sampled(fit, picked, theta)] for theta in thetas]
+    turns = turns or [None]
+    each = -(-rounds // len(turns))
     counts, seen = np.zeros(_GRID.size), 0
-    causes = [signatures(white).d for white in chunks]
-    for turn in range(rounds):
-        truth = truths[turn % len(truths)] if truths else None
+    for truth in turns:
         for k, white in enumerate(chunks):
-            noise = _noise(white, None if truth is None else truth[k], rng)
-            highest = newest(scores(white, causes[k], noise))
-            real = np.arange(highest.shape[1])[None, :] <= _newest_visit(white)[:, None]
-            over = (highest[:, :, None] >= _GRID) & real[:, :, None]
-            fresh = over.copy()
-            fresh[:, 1:] &= ~over[:, :-1]
-            counts += fresh.sum(axis=(0, 1))
-            seen += int(real.sum())
+            for some in _batches(causes[k], each):
+                w = _noise(white, None if truth is None else truth[k], some, rng)
+                highest = causes[k].largest(w)
+                real = np.arange(highest.shape[2])[None, None, :] <= last[k][:, None, None]
+                counts += _begun(np.where(real, highest, 0.0))
+                seen += int(real.sum()) * some
     return FalseSignals(_GRID, _tail(counts, seen))
 
 
@@ -116,21 +112,38 @@ def _tail(counts: Floats, seen: int) -> Floats:
     return np.asarray(np.where(beyond, tail, chance), dtype=np.float64)
 
 
-def _noise(white: Whitened, lower: Floats | None, rng: np.random.Generator) -> Floats:
-    """Return w (m, n) of readings without any cause: noise less the fixed effects fitted to it and to the rest."""
+def _batches(causes: CauseScores, draws: int) -> list[int]:
+    """Return how many series are drawn at a time."""
+    m, _, c = causes.u.shape
+    most = max(HELD // (m * c), 1)
+    full, rest = divmod(draws, most)
+    return [most] * full + [rest] * (rest > 0)
+
+
+def _begun(highest: Floats) -> Floats:
+    """Return how many signals begin at every limit: visits (m, R, T) that pass it after one that did not."""
+    before = np.concatenate([np.zeros_like(highest[:, :, :1]), highest[:, :, :-1]], axis=2)
+    top = np.searchsorted(_GRID, highest, side="right")
+    low = np.minimum(np.searchsorted(_GRID, before, side="right"), top)
+    size = _GRID.size
+    more, fewer = (np.bincount(place.ravel(), minlength=size + 1) for place in (low, top))
+    return np.cumsum(more - fewer)[:size].astype(np.float64)
+
+
+def _noise(white: Whitened, lower: Floats | None, draws: int, rng: np.random.Generator) -> Floats:
+    """Return w (m, R, n) of readings without any cause: noise less the fixed effects fitted to it and to the rest."""
     real = white.real
-    g = rng.standard_normal(real.shape) * real
+    g = rng.standard_normal((real.shape[0], draws, real.shape[1])) * real[:, None, :]
     if lower is not None:
-        g = (white.inverse @ (lower @ g[:, :, None]))[:, :, 0]
+        g = g @ (white.inverse @ lower).swapaxes(1, 2)
     if not white.wx.shape[2]:
         return g
-    across = white.wx.swapaxes(1, 2)
-    own = white.covariance @ across
+    own = white.covariance @ white.wx.swapaxes(1, 2)
     rest = white.covariance - own @ white.wx @ white.covariance
     values, vectors = np.linalg.eigh(0.5 * (rest + rest.swapaxes(1, 2)))
     root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
-    off = own @ g[:, :, None] + root @ rng.standard_normal((*values.shape, 1))
-    return np.asarray(g - (white.wx @ off)[:, :, 0], dtype=np.float64)
+    off = g @ own.swapaxes(1, 2) + rng.standard_normal((values.shape[0], draws, values.shape[1])) @ root.swapaxes(1, 2)
+    return np.asarray(g - off @ white.wx.swapaxes(1, 2), dtype=np.float64)
 
 
 def _picked(fit: ScaleFit, rng: np.random.Generator) -> list[NDArray[np.intp]]:
@@ -143,7 +156,3 @@ def _picked(fit: ScaleFit, rng: np.random.Generator) -> list[NDArray[np.intp]]:
 def _sampled(fit: ScaleFit, picked: Sequence[NDArray[np.intp]], theta: Floats | None = None) -> list[Whitened]:
     """Return the chunks cut down to the picked blocks, those without any left out."""
     return [white.take(kept) for white, kept in zip(whitened(fit, theta), picked, strict=True) if kept.size]
-
-
-def _newest_visit(white: Whitened) -> NDArray[np.int64]:
-    return np.asarray(white.visit.max(axis=1), dtype=np.int64)

@@ -162,11 +162,6 @@ def compare(
     return tuple(out)
 
 
-def naive_percent(change: Change) -> float:
-    """Return what the two visits alone would say, reading after against reading before, in per cent."""
-    return 100.0 * (change.reading_after / change.reading_before - 1.0)
-
-
 def _percent(ratio: Interval) -> Interval:
     return Interval(100 * ratio.point, 100 * ratio.low, 100 * ratio.high, ratio.coverage)
 

@@ -8,13 +8,15 @@ best explain the readings about as well: they are named beside it, with the test
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wearlab.control.cause_scores import LEAST_TOLD, CauseScores
 from wearlab.control.innovations import Whitened, whitened
-from wearlab.control.signatures import KINDS, LEAST_TOLD, Signatures, scores, signatures
+from wearlab.control.signatures import KINDS, Signatures, signatures
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -28,7 +30,7 @@ FADED = 1.0
 LEAST_OWN = 0.1
 
 #: The test that tells two kinds of causes apart.
-TELLING = {
+_TELLING = {
     frozenset(("reading", "step")): "read the same part once more",
     frozenset(("reading", "wear")): "read the same part once more",
     frozenset(("step", "wear")): "test the part again after its usual interval",
@@ -64,16 +66,20 @@ class Cause:
 class Episode:
     """Something that happened to one vehicle. `detected`, `latest` are places of readings of the visits.
 
-    `causes` starts with the best; the others, of other kinds, cannot be told from it yet. `telling` is the test that
-    would tell, empty where nothing is open. `faded`: later visits took it back.
+    `causes` starts with the best; the others, of other kinds, cannot be told from it yet. `faded`: later visits took it
+    back.
     """
 
     vehicle: int
     detected: int
     latest: int
     causes: tuple[Cause, ...]
-    telling: str
     faded: bool
+
+
+def telling(causes: Sequence[Cause]) -> tuple[str, ...]:
+    """Return the tests that would tell the best cause, the first, from the others; none where nothing is open."""
+    return tuple(dict.fromkeys(_TELLING[frozenset((causes[0].kind, other.kind))] for other in causes[1:]))
 
 
 def episodes(fit: ScaleFit, limit: float) -> tuple[Episode, ...]:
@@ -81,9 +87,10 @@ def episodes(fit: ScaleFit, limit: float) -> tuple[Episode, ...]:
     found: list[Episode] = []
     for white in whitened(fit):
         made = signatures(white)
-        z = np.abs(np.nan_to_num(scores(white, made.d).z, nan=0.0))
-        for b in np.flatnonzero(z.max(axis=(1, 2)) >= limit).tolist():
-            found += _Block.of(white, made, b, fit.design.n).episodes(fit, limit)
+        causes = CauseScores.of(white, made.d)
+        highest = causes.largest(white.w[:, None])[:, 0].max(axis=1)
+        for b in np.flatnonzero(highest >= limit).tolist():
+            found += _Block.of(white, made, causes, b).episodes(fit, limit)
     return tuple(found)
 
 
@@ -106,11 +113,11 @@ class _Block:
     onset: Ints
 
     @classmethod
-    def of(cls, white: Whitened, made: Signatures, b: int, padding: int) -> _Block:
-        real = white.rows[b] < padding
+    def of(cls, white: Whitened, made: Signatures, causes: CauseScores, b: int) -> _Block:
+        real = white.visit[b] >= 0
         slot = made.life[b]
         return cls(
-            u=(white.inverse[b] @ made.d[b])[real],
+            u=causes.u[b][real],
             w=white.w[b][real],
             wx=white.wx[b][real],
             covariance=white.covariance[b],
@@ -125,49 +132,30 @@ class _Block:
     def episodes(self, fit: ScaleFit, limit: float) -> list[Episode]:
         """Go through the visits in order."""
         open_: list[list[int]] = []  # cause, visit of detection, 1 once it has faded
-        for visit in range(int(self.visit.max()) + 1):
-            told, pull = self._sums(visit)
+        last = int(self.visit.max())
+        for visit in range(last + 1):
+            seen = _Seen.of(self, visit)
             for one in open_:
                 if not one[2]:
-                    z = self._given(told, pull, [other[0] for other in open_ if other is not one and not other[2]])
+                    z = seen.z([other[0] for other in open_ if other is not one and not other[2]])
                     one[0] = self._best(z, one[0])
                     one[2] = int(abs(z[one[0]]) < limit - FADED)
             while True:
-                z = self._given(told, pull, [one[0] for one in open_ if not one[2]])
+                z = seen.z([one[0] for one in open_ if not one[2]])
                 best = self._best(z, -1)
                 if abs(z[best]) < limit:
                     break
                 open_.append([best, visit, 0])
-        told, pull = self._sums(int(self.visit.max()))
-        return [self._told(fit, told, pull, one, open_) for one in open_]
-
-    def _sums(self, visit: int) -> tuple[Floats, Floats]:
-        """Return the information (c, c) on all causes from the visits up to one, and their scores (c,)."""
-        seen = self.visit <= visit
-        u, side = self.u[seen], self.wx[seen].T @ self.u[seen]
-        return u.T @ u - side.T @ self.covariance @ side, u.T @ self.w[seen]
-
-    def _given(self, told: Floats, pull: Floats, others: list[int]) -> Floats:
-        """Return z (c,) of every cause when the others are taken out; 0 where nothing is told of it any more."""
-        plain = np.diag(told).copy()
-        own, score = plain.copy(), pull.copy()
-        if others:
-            lean = np.linalg.pinv(told[np.ix_(others, others)], hermitian=True) @ told[others]
-            own = plain - np.sum(told[others] * lean, axis=0)
-            score = pull - lean.T @ pull[others]
-        scale = np.maximum(np.sum(self.u * self.u, axis=0), 1e-300)
-        good = (own > LEAST_TOLD * scale) & (own >= LEAST_OWN * plain) & (plain > 0)
-        out: Floats = np.where(good, score / np.sqrt(np.where(good, own, 1.0)), 0.0)
-        return out
+        return [self._told(fit, seen, one, open_) for one in open_]
 
     def _best(self, z: Floats, before: int) -> int:
         """Return the cause of the largest |z|; of causes that say the same, the simplest, which comes first."""
         best = int(np.argmax(np.abs(z) > np.abs(z).max() - 1e-9))
         return before if before >= 0 and z[before] ** 2 > z[best] ** 2 - 1e-9 else best
 
-    def _told(self, fit: ScaleFit, told: Floats, pull: Floats, one: list[int], all_: list[list[int]]) -> Episode:
+    def _told(self, fit: ScaleFit, seen: _Seen, one: list[int], all_: list[list[int]]) -> Episode:
         cause, detected, faded = one
-        z = self._given(told, pull, [other[0] for other in all_ if other is not one and not other[2]])
+        z = seen.z([other[0] for other in all_ if other is not one and not other[2]])
         near = z[cause] ** 2 - z**2 < NEAR
         best_of: dict[int, int] = {}
         for k in np.flatnonzero(near & (np.abs(z) > 0)).tolist():
@@ -175,15 +163,13 @@ class _Block:
                 best_of[int(self.kind[k])] = k
         best_of[int(self.kind[cause])] = cause
         ranked = sorted(best_of.values(), key=lambda k: (k != cause, -abs(z[k])))
-        causes = tuple(self._cause(z, told, k) for k in ranked)
-        tests = dict.fromkeys(TELLING[frozenset((causes[0].kind, other.kind))] for other in causes[1:])
+        causes = tuple(self._cause(z, seen, k) for k in ranked)
         vehicle = int(fit.design.data.vehicle[self._place(int(self.onset[cause]))])
         return Episode(
             vehicle=vehicle,
             detected=self._place(detected),
             latest=self._place(int(self.visit.max())),
             causes=causes,
-            telling=" and ".join(tests),
             faded=bool(faded),
         )
 
@@ -192,11 +178,11 @@ class _Block:
         same_life = self.life[k] == self.life[cause]
         return bool(same_life or self.life[k] < 0 or self.life[cause] < 0)
 
-    def _cause(self, z: Floats, told: Floats, k: int) -> Cause:
+    def _cause(self, z: Floats, seen: _Seen, k: int) -> Cause:
         alike: NDArray[np.bool_] = (self.kind == self.kind[k]) & (self.life == self.life[k])
         possible = np.flatnonzero(alike & (z[k] ** 2 - z**2 < ONSET) & (np.sign(z) == np.sign(z[k])))
         visits = self.onset[possible]
-        sd = 1.0 / float(np.sqrt(max(told[k, k], 1e-300)))
+        sd = 1.0 / float(np.sqrt(max(float(seen.information[k]), 1e-300)))
         return Cause(
             kind=KINDS[int(self.kind[k])],
             life=int(self.life[k]),
@@ -213,3 +199,40 @@ class _Block:
         at = np.flatnonzero(self.visit == visit)
         mine = at[self.own[at] == life]
         return int(self.rows[mine[0] if mine.size else at[0]])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What the visits of a block up to one tell of its causes: u (n, c), side (q, c) = W'u and C W'u (q, c).
+
+    `information` (c,) and `pull` (c,) are each cause's own; `whole` (c,) that over all visits without fixed effects.
+    """
+
+    u: Floats
+    side: Floats
+    lean: Floats
+    information: Floats
+    pull: Floats
+    whole: Floats
+
+    @classmethod
+    def of(cls, block: _Block, visit: int) -> _Seen:
+        at = block.visit <= visit
+        u = block.u[at]
+        side = block.wx[at].T @ u
+        lean = block.covariance @ side
+        information = np.sum(u * u, axis=0) - np.sum(side * lean, axis=0)
+        return cls(u, side, lean, information, u.T @ block.w[at], np.sum(block.u * block.u, axis=0))
+
+    def z(self, others: list[int]) -> Floats:
+        """Return z (c,) of every cause when the others are taken out; 0 where nothing is told of it any more."""
+        own, score = self.information, self.pull
+        if others:
+            both = self.u[:, others].T @ self.u - self.side[:, others].T @ self.lean
+            share = np.linalg.pinv(both[:, others], hermitian=True) @ both
+            own = own - np.sum(both * share, axis=0)
+            score = score - share.T @ self.pull[others]
+        least = LEAST_TOLD * np.maximum(self.whole, 1e-300)
+        good = (own > least) & (own >= LEAST_OWN * self.information) & (self.information > 0)
+        out: Floats = np.where(good, score / np.sqrt(np.where(good, own, 1.0)), 0.0)
+        return out

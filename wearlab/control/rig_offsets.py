@@ -65,19 +65,18 @@ def periods(rig: Sequence[str], day: Ints, calibrated: dict[str, Sequence[int]])
     found = []
     for name in sorted({str(one) for one in names} - {""}):
         cuts = np.array(sorted(calibrated.get(name, ())), dtype=np.int64)
-        place = np.searchsorted(cuts, day, side="right")
+        place, called = np.searchsorted(cuts, day, side="right"), period_names(name, cuts)
         for number in range(cuts.size + 1):
             rows = np.flatnonzero((names == name) & (place == number)).astype(np.int64)
             if rows.size:
-                since = (
-                    ""
-                    if not cuts.size
-                    else f" before {_iso(cuts[0])}"
-                    if number == 0
-                    else f" from {_iso(cuts[number - 1])}"
-                )
-                found.append(Period(name, name + since, rows, int(day[rows].min()), int(day[rows].max())))
+                found.append(Period(name, called[number], rows, int(day[rows].min()), int(day[rows].max())))
     return found
+
+
+def period_names(rig: str, cuts: Ints) -> list[str]:
+    """Return the names of a rig's periods, in order, from its days of calibration (k,), rising: k + 1 of them."""
+    days = [str(day) for day in cuts.astype("datetime64[D]")]
+    return [f"{rig} before {days[0]}" if days else rig, *(f"{rig} from {day}" for day in days)]
 
 
 def drift_columns(found: Sequence[Period], day: Ints) -> tuple[Floats, tuple[str, ...]]:
@@ -161,7 +160,3 @@ def _percent(middle: float, sd: float, coverage: float) -> Interval:
     reach = float(ndtri(0.5 + coverage / 2)) * sd
     point, low, high = (100 * (exp(min(value, 50.0)) - 1) for value in (middle, middle - reach, middle + reach))
     return Interval(point, low, high, coverage)
-
-
-def _iso(day: int) -> str:
-    return str(np.datetime64(int(day), "D"))

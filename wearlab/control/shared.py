@@ -15,14 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wearlab.control.episodes import ONSET
 from wearlab.control.innovations import Whitened, whitened
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
 #: A change seen on fewer vehicles is theirs, not shared.
 FEWEST_VEHICLES = 3
-#: Difference in squared z within which another first day may be the one: 90 % of a chi-squared with 1 degree.
-ONSET = 2.706
 #: Share of its information that the fixed effects must leave a cause, to be told.
 LEAST_OWN = 0.02
 #: Simulated series for the limit, and the finest division of a series into steps.

@@ -1,10 +1,8 @@
-"""Causes as signatures: what one kind of event would add to a vehicle's readings, and how much of it they show.
+"""Causes as signatures: what one kind of event would add to a vehicle's readings.
 
 A cause is a vector d over the readings of a block, on the working scale; if it happened with size b, e = b d + noise.
-With u = L^-1 d and w, W as in `innovations`, its best size is u'w / v and its z = u'w / sqrt(v), where
-v = u'u - (W'u)' C (W'u): Rao's score test with known variances. All are sums over readings in the order of visits, so
-that the answer after every visit is a partial sum of the same terms. A lasting change does not last in plain
-innovations, because level and path take it over; d carries it through the same factorisation.
+A lasting change does not last in plain innovations, because level and path take it over; d goes through the same
+factorisation as the readings.
 
 Causes of one block:
 
@@ -27,9 +25,6 @@ from wearlab.wear.blocks import Floats, Ints
 KINDS = ("reading", "step", "wear", "visit", "vehicle")
 READING, STEP, WEAR, VISIT, VEHICLE = range(len(KINDS))
 
-#: A cause that its block's readings tell this share of what they would tell without fixed effects is not told at all.
-LEAST_TOLD = 1e-6
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Signatures:
@@ -43,15 +38,6 @@ class Signatures:
     life: Ints
     onset: Ints
     place: Ints
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Scores:
-    """After every visit T of a block: `z` (m, T, c), `size` and `sd` on the working scale; NaN where not told."""
-
-    z: Floats
-    size: Floats
-    sd: Floats
 
 
 def signatures(white: Whitened) -> Signatures:
@@ -106,43 +92,6 @@ def signatures(white: Whitened) -> Signatures:
         onset=np.concatenate(onset, axis=1),
         place=np.concatenate(place, axis=1),
     )
-
-
-def scores(white: Whitened, d: Floats, w: Floats | None = None) -> Scores:
-    """Return what the readings up to every visit say of causes d (m, n, c); `w` (m, n) in place of the chunk's own."""
-    m, n = white.visit.shape
-    visits = int(white.visit.max()) + 1
-    w = white.w if w is None else w
-    u = white.inverse @ d
-    end = _ends(white.visit, visits)  # (m, T) place of the last reading up to each visit, -1: none yet
-    told = _up_to(u * w[:, :, None], end)
-    plain = _up_to(u * u, end)
-    information = plain
-    for_fixed = white.wx.shape[2]
-    if for_fixed:
-        side = _up_to((u[:, :, :, None] * white.wx[:, :, None, :]).reshape(m, n, -1), end)
-        side = side.reshape(m, visits, d.shape[2], for_fixed)
-        information = plain - np.sum((side @ white.covariance[:, None]) * side, axis=3)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        good = information > LEAST_TOLD * np.maximum(plain, 1e-300)
-        sd = np.where(good, 1.0 / np.sqrt(np.where(good, information, 1.0)), np.nan)
-    size = told * sd * sd
-    return Scores(z=told * sd, size=size, sd=sd)
-
-
-def _up_to(values: Floats, end: Ints) -> Floats:
-    """Return sums (m, T, c) of values (m, n, c) over the readings up to each visit."""
-    total = np.cumsum(values, axis=1)
-    out: Floats = np.take_along_axis(total, np.maximum(end, 0)[:, :, None], axis=1)
-    return np.where(end[:, :, None] >= 0, out, 0.0)
-
-
-def _ends(visit: Ints, visits: int) -> Ints:
-    """Return the place of the last reading up to each visit, (m, T); readings stand in the order of visits."""
-    n = visit.shape[1]
-    reached = (visit[:, :, None] >= 0) & (visit[:, :, None] <= np.arange(visits))
-    place = np.where(reached, np.arange(n)[None, :, None], -1)
-    return np.asarray(place.max(axis=1), dtype=np.int64)
 
 
 def _first_visit(white: Whitened, of_life: Floats) -> Ints:

@@ -15,6 +15,7 @@ from scipy.special import ndtri
 
 from wearlab.errors import InputError
 from wearlab.forecast.first_passage import passage_chance
+from wearlab.wear.mixture import LevelAndRate
 from wearlab.wear.scale import WorkingScale
 
 Array = NDArray[np.float64]
@@ -23,31 +24,13 @@ Array = NDArray[np.float64]
 CHUNK = 4096
 
 
-class Component(Protocol):
-    """One working scale (and draw of the variances): level and rate of every part on it, arrays of shape (P,)."""
+class Component(LevelAndRate, Protocol):
+    """One working scale (and draw of the variances), with level and rate of every part on it."""
 
     @property
     def weight(self) -> float: ...
     @property
     def scale(self) -> WorkingScale: ...
-    @property
-    def level(self) -> Array: ...
-    @property
-    def rate(self) -> Array: ...
-    @property
-    def var_level(self) -> Array: ...
-    @property
-    def var_rate(self) -> Array: ...
-    @property
-    def cov(self) -> Array: ...
-    @property
-    def path_variance(self) -> float: ...
-    @property
-    def position(self) -> Array: ...
-    @property
-    def unit_exposure(self) -> Array: ...
-    @property
-    def gamma(self) -> Array: ...
 
 
 class Mixture(Protocol):

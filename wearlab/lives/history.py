@@ -6,7 +6,7 @@ Sheets give a date and often an odometer, rarely a time. The order within one da
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import ClassVar
@@ -65,19 +65,12 @@ class Event:
     order: int
 
 
-def in_order(points: Iterable[Point]) -> list[Point]:
-    """Return one vehicle's points in the order they happened.
-
-    By day; within a day by odometer where both are known and differ; a test made "after repair" after the
-    work; rows of one file in their order when that file is the day's only one; else tests before work. A
-    point without odometer stays behind the point it would follow by these rules.
-    """
-    given = list(points)
-    return [given[i] for i in _order(given)]
-
-
 def events(tests: Sequence[TestPoint], works: Sequence[WorkPoint]) -> list[Event]:
-    """Return all vehicles' points in one sequence by day, each vehicle's own order kept.
+    """Return all vehicles' points in one sequence by day, each vehicle's own in the order they happened.
+
+    That is, within a day: by odometer where both are known and differ; a test made "after repair" after the work; rows
+    of one file in their order when that file is the day's only one; else tests before work. A point without odometer
+    stays behind the point it would follow by these rules.
 
     On a day the tests that a vehicle had before any work come first, of all vehicles, then the rest vehicle
     by vehicle: a part that went from one vehicle to another that day was still tested where it came from.

@@ -132,8 +132,8 @@ def true_distance(
             doubtful |= not stated
             if not span.recorded:
                 notes.append(
-                    f"the meter went from {last.km:.0f} km to {first.km:.0f} km between {_day(last.day)} and "
-                    f"{_day(first.day)} without a recorded meter change"
+                    f"the meter went from {last.km:.0f} km to {first.km:.0f} km between {day_of(last.day)} and "
+                    f"{day_of(first.day)} without a recorded meter change"
                 )
         for reading in span.kept:
             if reading.index >= 0:
@@ -154,6 +154,11 @@ def true_distance(
 def day_number(day: date) -> int:
     """Return the days since 1970-01-01."""
     return (day - _EPOCH).days
+
+
+def day_of(number: int | np.int64) -> date:
+    """Return the day that lies so many days after 1970-01-01."""
+    return _EPOCH + timedelta(days=int(number))
 
 
 def day_numbers(days: Sequence[date] | NDArray[np.datetime64]) -> NDArray[np.int64]:
@@ -184,7 +189,3 @@ def _stuck(when: NDArray[np.int64], distance: NDArray[np.float64], fuel: NDArray
             out += [int(k) for k in run[1:]]
         start = stop
     return out
-
-
-def _day(number: int) -> str:
-    return (_EPOCH + timedelta(days=number)).isoformat()

@@ -18,7 +18,7 @@ from wearlab.pack import wear_words
 from wearlab.pack.answers import booking_answers, next_tests
 from wearlab.pack.booking import about_day
 from wearlab.pack.order import mark, urgency
-from wearlab.pack.pictures import VehiclePictures, position_order, vehicle_pictures
+from wearlab.pack.pictures import position_order, vehicle_pictures
 from wearlab.pack.state_tables import state_tables
 from wearlab.pack.view import Attention, MonthView, VehicleView
 from wearlab.records import STATE_MARK
@@ -32,16 +32,12 @@ _LEAD = (
 )
 
 
-def render_page(view: MonthView, *, progress: Callable[[str], None] | None = None) -> str:
-    """Return the whole page as text; `progress` is called with each vehicle's key before it is drawn.
+def render_page(view: MonthView) -> str:
+    """Return the whole page as text.
 
     All text of the view is shown as text: markup in names, notes or ids has no effect.
     """
-    pictures: dict[str, VehiclePictures] = {}
-    for vehicle in view.vehicles:
-        if progress is not None:
-            progress(vehicle.vehicle)
-        pictures[vehicle.vehicle] = vehicle_pictures(vehicle.history)
+    pictures = {vehicle.vehicle: vehicle_pictures(vehicle.history) for vehicle in view.vehicles}
     css = resources.files("wearlab.pack").joinpath("templates", "page.css").read_text(encoding="utf-8")
     return _environment().get_template("page.html").render(
         view=view,
@@ -62,10 +58,10 @@ def render_page(view: MonthView, *, progress: Callable[[str], None] | None = Non
     )  # fmt: skip
 
 
-def write_page(view: MonthView, path: Path, *, progress: Callable[[str], None] | None = None) -> Path:
+def write_page(view: MonthView, path: Path) -> Path:
     """Write the page to `path` (its folder is made when missing) and return the path."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(render_page(view, progress=progress), encoding="utf-8", newline="\n")
+    path.write_text(render_page(view), encoding="utf-8", newline="\n")
     return path
 
 

@@ -54,7 +54,7 @@ def test_a_replacement_is_told_as_it_was(run: Run, demo_home: Path) -> None:
 def test_days_between_which_nothing_was_done_show_no_change(run: Run, demo_home: Path) -> None:
     said = run("compare", "V10", "--before", "2023-12-31", "--after", "2024-01-01", "--home", demo_home, "--as-of", DAY)
     assert said.code == 0
-    assert said.out.startswith(("No change is shown", "After"))
+    assert said.out.startswith("No change is shown")
     assert "no work is recorded between" in " ".join(said.out.split())
 
 
@@ -96,6 +96,10 @@ def test_rigs_find_the_one_that_drifted(run: Run, demo_home: Path) -> None:
     assert worst["rig"] == drift["rig"]
     assert worst["last"] <= drift["date_to"]
     assert worst["at_last"]["low"] > 0
+    # the rig's own part is 8 %; bad fuel of six vehicles of its depot in the same time is told with it, so that the
+    # interval begins above that
+    true = 100 * float(drift["value"])
+    assert worst["at_last"]["low"] - 2 < true < worst["at_last"]["point"]
     due = {row["rig"]: row for row in told["calibrations"]}
     assert due["R-lake"]["due"] == "2027-03-15"
     assert due["R-lake"]["overdue_days"] == 0

@@ -70,12 +70,12 @@ def told(demo_home: Path) -> dict[tuple[str, str], list[Told]]:
 
 
 def within(share: float, found: Sequence[Told], held: Callable[[Told], bool]) -> None:
-    """The share that held agrees with the one told, to three standard errors.
+    """The share that held agrees with the one told, to two standard errors: the demo is one draw and always the same.
 
     Parts of one vehicle share its use and its visits, so that vehicles are counted, and not parts.
     """
     vehicles = len({one.row["vehicle"] for one in found})
-    allowance = 3 * np.sqrt(share * (1 - share) / vehicles)
+    allowance = 2 * np.sqrt(share * (1 - share) / vehicles)
     assert abs(np.mean([held(one) for one in found]) - share) <= allowance
 
 
@@ -107,9 +107,7 @@ def test_an_interval_that_ends_does_not_end_before_a_crossing_that_never_comes(
     calm = [one for group in (IDLE, RISE) for one in told[group] if one.crossed == NEVER]
     assert len(calm) > 90
     # the late end is passed by five in a hundred at the most, were all of them to cross right after ten years
-    assert sum(one.row["date_p95"] is not None for one in calm) <= 0.05 * len(calm) + 3 * np.sqrt(
-        0.05 * 0.95 * len(calm)
-    )
+    assert sum(one.row["date_p95"] is not None for one in calm) <= 0.05 * len(calm)
 
 
 @pytest.mark.parametrize(("name", "days"), [("past", 0), ("within_90", 90), ("within_180", 180), ("within_365", 365)])
@@ -117,10 +115,10 @@ def test_as_many_cross_as_the_chances_add_up_to(told: dict[tuple[str, str], list
     chance = np.array([one.row[name] for one in told[IDLE]])
     came = np.array([one.crossed <= NOW + timedelta(days=days) for one in told[IDLE]])
     assert came.sum() >= 4
-    assert abs(came.sum() - chance.sum()) <= 3 * np.sqrt((chance * (1 - chance)).sum())
+    assert abs(came.sum() - chance.sum()) <= 2 * np.sqrt((chance * (1 - chance)).sum())
     # and they are the ones that were given a chance
-    assert chance[came].mean() > 5 * chance[~came].mean()
-    assert chance[came].min() > 0.001
+    assert chance[came].mean() > 30 * chance[~came].mean()
+    assert chance[came].min() > 0.01
 
 
 def test_nothing_steady_crosses_within_the_year(told: dict[tuple[str, str], list[Told]]) -> None:

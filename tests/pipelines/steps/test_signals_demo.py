@@ -57,7 +57,9 @@ def test_the_rig_that_drifted_is_the_strongest_shared_cause(told: SignalsTold) -
     assert (found["kind"], found["rig"]) == ("rig", planted["rig"])
     # it rose steadily to 8 % on its last day, when it was calibrated
     assert date.fromisoformat(planted["date"]) < found["onset_on"] < date.fromisoformat(planted["date_to"])
-    assert found["size_low"] - 2 < 100 * float(planted["value"]) < found["size_high"] + 2
+    # a lasting step stands in for the rise, and takes along what bad fuel did to vehicles of the same depot in the
+    # same month: the interval begins half a per cent above the 8 % of the last day
+    assert found["size_low"] - 1 < 100 * float(planted["value"]) < found["size_high"]
     assert found["closed"] == f"the rig was calibrated on {planted['date_to']}"
 
 
@@ -79,8 +81,10 @@ def test_chance_is_most_of_them_and_the_strongest_are_true(told: SignalsTold) ->
     first = min(one["detected_on"] for one in told.signals)
     months = (told.as_of - first).days / 30.44
     by_chance = told.budget.expected * months
-    assert 0.7 * by_chance < len(told.signals) < 3 * by_chance + 10
-    planted = {row["vehicle"] for row in truth("contaminated_vehicle", "fast_injector", "weak_pump")}
+    causes = truth("contaminated_vehicle", "fast_injector", "weak_pump", "rig_drift")
+    spread = 3 * by_chance**0.5
+    assert by_chance - spread < len(told.signals) < by_chance + spread + len(causes)
+    planted = {row["vehicle"] for row in causes if row["vehicle"]}
     of_vehicles = [one for one in told.signals if one["vehicle"] is not None]
     leading = sorted(of_vehicles, key=lambda one: -abs(one["z"]))[:6]
     assert sum(one["vehicle"] in planted for one in leading) >= 5

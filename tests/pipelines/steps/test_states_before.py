@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from pipelines.steps.facts import facts_sha256
+from pipelines.steps.fleet_today import FleetToday
 from pipelines.steps.forecast_rows import PartAhead, forecast_row
 from pipelines.steps.part_limits import PartLimit
 from pipelines.steps.plans import plans_of
@@ -20,7 +21,7 @@ from small_fleet import AS_OF, SmallFleet
 from wearlab import __version__
 from wearlab.forecast.calendar import CalendarForecast
 from wearlab.forecast.state_changes import StateBefore
-from wearlab.records import NoAnswer, State
+from wearlab.records import State
 from wearlab.store.database import Database
 
 FLOW = ("return_flow", "warm idle")
@@ -182,7 +183,7 @@ def forecast(db: Database, place: Workspace, position: str, book_chance: float) 
         last_level=25.0, last_bound=None, method="wear model", silent=None,
     )  # fmt: skip
     plans = plans_of(db, AS_OF, states_before(db, place, AS_OF))
-    return forecast_row(part, NoAnswer("no odometer"), place.settings, AS_OF, plans)
+    return forecast_row(part, FleetToday(AS_OF, place.settings, {}, {}, {}, plans))
 
 
 def test_a_row_remembers_its_state_unless_the_part_was_worked_on(db: Database, place: Workspace) -> None:

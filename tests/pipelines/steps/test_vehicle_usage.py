@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines.steps.learn import vehicle_usage
+from pipelines.steps.fleet_today import vehicle_usage
 from pipelines.steps.lives import meter_histories
 from pipelines.steps.plans import plans_of
 from wearlab.lives.odometer import day_number
@@ -35,9 +35,10 @@ def test_held_back_distances_fall_where_they_were_expected(demo_home: Path) -> N
                     mean, sd = usage.ahead(days)
                     z.append((meter.distance_km[place] - usage.distance_now_km - mean) / sd)
     assert len(z) > 700
-    assert 0.76 < np.mean(np.abs(z) < 1.2816) < 0.93
-    assert 0.87 < np.mean(np.abs(z) < 1.6449) < 0.98
-    assert abs(np.mean(z)) < 0.25
+    # 60 vehicles at four origins: standard errors of 0.026 and 0.02 if their four horizons are one; told a little wide
+    assert 0.78 < np.mean(np.abs(z) < 1.2816) < 0.90
+    assert 0.88 < np.mean(np.abs(z) < 1.6449) < 0.96
+    assert abs(np.mean(z)) < 0.13
 
 
 def test_plans_name_vehicles_that_leave_and_visits_to_come(demo_home: Path) -> None:

@@ -141,6 +141,15 @@ def test_the_fan_meets_the_limit_at_the_quantiles_of_the_crossing(db: Database, 
     assert ahead.high[0] == pytest.approx(18 + 1.2816 / 1.6449, abs=1e-4)
 
 
+def test_a_limit_on_a_ratio_has_no_place_among_the_levels(db: Database, place: Workspace) -> None:
+    (series,) = [one for one in life_series(db, AS_OF) if one.position == "1"]
+    own = forecast(series)
+    ratio = own | {"rule": "times the lowest", "unit": "times", "limit": 3.0, "level": 1.6, "state": "book"}
+    (made,) = chart_series([series], [ratio, own], place.settings, wear_told(db, RUN))
+    assert made.limit is not None
+    assert (made.limit.value, made.limit.name, made.state) == (30.0, "van idle", "watch")
+
+
 def test_a_falling_measure_has_its_fan_the_other_way_round(db: Database, place: Workspace) -> None:
     ahead = charted(
         db, place, "1", direction="below", limit=6.0, rate=-1.0, rate_low=-1.2, rate_high=-0.8,

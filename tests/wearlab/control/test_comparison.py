@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import binom, norm
 
 from wearlab.control.change_law import PairLaw
-from wearlab.control.comparison import Change, Pair, compare, naive_percent
+from wearlab.control.comparison import Change, Pair, compare
 from wearlab.control.contrast import predicted, without
 from wearlab.errors import InputError
 from wearlab.records import NoAnswer
@@ -173,6 +173,29 @@ def test_prediction_is_that_of_the_joint_normal() -> None:
     assert score == pytest.approx(np.ones(2))
 
 
+def test_a_factor_on_the_sd_widens_every_interval_about_its_middle() -> None:
+    data = simulated_fleet(1, vehicles=12, parts=3, visits=4, repeats=2).data
+    fit = fit_group(data, scales=(STRAIGHT,), average=False, workers=1)
+    assert not isinstance(fit, NoAnswer)
+    own = np.asarray(data.vehicle) == np.asarray(data.vehicle)[0]
+    part = np.asarray(data.part)[own][0]
+    after = own & (np.asarray(data.visit) >= np.unique(np.asarray(data.visit)[own])[2])
+    plain, wide = (
+        compare(fit, np.asarray(data.vehicle)[0], [Pair(part, part)], after, widen=factor) for factor in (1.0, 1.5)
+    )
+    assert not isinstance(plain, NoAnswer)
+    assert not isinstance(wide, NoAnswer)
+    for name in ("before", "after", "change"):
+        one, other = getattr(plain[0], name), getattr(wide[0], name)
+        assert other.point == pytest.approx(one.point, rel=1e-9)
+        assert other.high - other.low == pytest.approx(1.5 * (one.high - one.low), rel=1e-6)
+    assert wide[0].smallest == pytest.approx(1.5 * plain[0].smallest, rel=1e-6)
+    # a reading about its level at one visit: its error and its repeats, in the unit of the readings
+    sd = fit.best.variances
+    assert sd.repeat > 0.1
+    assert plain[0].repeatability == pytest.approx(np.hypot(sd.error, sd.repeat), rel=1e-6)
+
+
 def test_faults_are_told() -> None:
     data = simulated_fleet(1, vehicles=6, parts=2, visits=3).data
     fit = fit_group(data, scales=(STRAIGHT,), average=False, workers=1)
@@ -186,8 +209,3 @@ def test_faults_are_told() -> None:
         compare(fit, np.asarray(data.vehicle)[0], [Pair(-5, -5)], never)
     with pytest.raises(InputError, match="one value for each"):
         compare(fit, np.asarray(data.vehicle)[0], [Pair(part, part)], never[:3])
-
-
-def test_naive_percent_is_that_of_two_readings(repaired: list[Change]) -> None:
-    one = repaired[0]
-    assert naive_percent(one) == pytest.approx(100 * (one.reading_after - one.reading_before) / one.reading_before)

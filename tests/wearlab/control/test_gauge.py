@@ -9,6 +9,7 @@ import pytest
 import statsmodels.formula.api as smf
 from pandas import DataFrame
 from scipy.stats import norm
+from statsmodels.stats.anova import anova_lm
 from statsmodels.stats.power import ttest_power
 
 from reference.results import read_table
@@ -78,6 +79,37 @@ def test_pooled_components_of_the_manual() -> None:
         assert told.sd == pytest.approx(sd, abs=2e-6)
         assert (told.study_variation, told.contribution) == pytest.approx((study, share), abs=6e-3)
     assert found.categories == 4
+
+
+def test_a_study_with_an_interaction_beside_statsmodels() -> None:
+    """The manual's readings, every appraiser off by an amount of his own on every part: the interaction stays."""
+    y, part, person = _study()
+    off = dict(
+        zip(sorted(set(zip(part, person, strict=True))), np.random.default_rng(5).normal(0, 0.6, 30), strict=True)
+    )
+    y = y + np.array([off[cell] for cell in zip(part, person, strict=True)])
+    found = crossed_study(y, part, person)
+    assert isinstance(found, GaugeStudy)
+    assert not found.pooled
+    frame = DataFrame({"y": y, "part": part, "person": person})
+    table = anova_lm(smf.ols("y ~ C(part) * C(person)", frame).fit())
+    square = (table["sum_sq"] / table["df"]).to_dict()
+    error, mixed = square["Residual"], square["C(part):C(person)"]
+    # expected mean squares of 10 parts, 3 appraisers and 3 trials
+    known = {
+        "repeatability": error,
+        "interaction": (mixed - error) / 3,
+        "appraiser": (square["C(person)"] - mixed) / 30,
+        "part": (square["C(part)"] - mixed) / 9,
+    }
+    for source, value in known.items():
+        assert found.component(source).estimate == pytest.approx(value, rel=1e-9)
+    assert known["interaction"] > 0.1
+    own = max(known["appraiser"], 0.0) + known["interaction"]
+    assert found.component("reproducibility").variance == pytest.approx(own)
+    assert found.component("gauge").variance == pytest.approx(own + error)
+    tested = square["C(person)"] / mixed
+    assert found.row("appraiser").f == pytest.approx(tested)
 
 
 def test_averages_and_ranges_of_the_manual() -> None:

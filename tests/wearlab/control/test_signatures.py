@@ -9,9 +9,10 @@ import pytest
 import statsmodels.api as sm
 from numpy.typing import NDArray
 
+from wearlab.control.cause_scores import CauseScores
 from wearlab.control.innovations import innovations, whitened
 from wearlab.control.shared import lasting, passing
-from wearlab.control.signatures import KINDS, scores, signatures
+from wearlab.control.signatures import KINDS, signatures
 from wearlab.records import NoAnswer
 from wearlab.wear import fit_group
 from wearlab.wear.fleet import simulated_fleet
@@ -73,20 +74,22 @@ def test_a_cause_is_one_more_column_of_generalised_least_squares() -> None:
     compared = set()
     for white in whitened(fit):
         made = signatures(white)
-        found = scores(white, made.d)
+        found = CauseScores.of(white, made.d)
+        z_of = [z[:, 0] for z in found.by_visit(white.w[:, None])]
         for b in (0, white.rows.shape[0] - 1):
             real = white.visit[b] >= 0
             rows, last = white.rows[b][real], int(white.visit[b].max())
             for c in range(0, made.kind.size, 3):
-                if not np.isfinite(found.z[b, last, c]):
+                z, sd = z_of[last][b, c], found.sd[b, last, c]
+                if not sd:
                     continue
                 d = np.zeros(y.size)
                 d[rows] = made.d[b][real][:, c]
                 gls = sm.GLS(y, np.column_stack([columns, d]), sigma=k).fit()
                 se = np.sqrt(gls.normalized_cov_params[2, 2])
-                assert found.z[b, last, c] == pytest.approx(gls.params[2] / se, rel=1e-6, abs=1e-8)
-                assert found.size[b, last, c] == pytest.approx(gls.params[2], rel=1e-6, abs=1e-8)
-                assert found.sd[b, last, c] == pytest.approx(se, rel=1e-6)
+                assert z == pytest.approx(gls.params[2] / se, rel=1e-6, abs=1e-8)
+                assert z * sd == pytest.approx(gls.params[2], rel=1e-6, abs=1e-8)
+                assert sd == pytest.approx(se, rel=1e-6)
                 compared.add(KINDS[made.kind[c]])
     assert compared == set(KINDS)
 

@@ -34,6 +34,22 @@ def test_bend_of_straight_and_of_bent_wear() -> None:
     assert bend(nothing, 1.0, workers=1) is None
 
 
+def test_wear_that_speeds_up_is_flagged_whichever_way_it_goes() -> None:
+    bent = simulated_fleet(3, vehicles=25, parts=2, visits=6, scale=WorkingScale(1.0, 2.0)).data
+    turned = replace(bent, y=200.0 - np.asarray(bent.y))
+    for data, sign in ((bent, 1.0), (turned, -1.0)):
+        held = held_back(data, 1, scales=(STRAIGHT,), workers=1)
+        told = signs(data, held, sign=sign, workers=1)
+        assert told.accelerating
+        assert told.bend is not None
+        assert told.bend > BEND
+        # a straight line's forecasts of two hidden visits fall short
+        assert told.short is not None
+        assert told.short > SHORT
+    # the same wear taken for the other way slows down
+    assert not signs(data, held, sign=-sign, workers=1).accelerating
+
+
 def test_normal_mean_has_one_score_a_vehicle() -> None:
     rng = np.random.default_rng(6)
     vehicle = np.repeat(np.arange(50), 8)
@@ -67,19 +83,27 @@ def test_flags_of_the_study() -> None:
         assert one.misfit == (one.spread > SPREAD or one.lean > LEAN)
     told = {name: summary([one for one in STUDY if one.mechanism == name]) for name in MECHANISMS}
     assert 0.86 <= told[OWN].coverage <= 0.94
-    # choosing the scale costs most where a fleet's limit lies three times as far out as its readings
-    assert told[OWN].ratio_given <= 1.10
-    assert told[OWN].ratio_middle <= 1.10
-    assert told[OWN].ratio <= 1.30
-    # one fleet in ten is the aim; of 36 fleets the share has a standard error of 0.05
-    assert told[OWN].flagged <= 0.15
-    assert told[CURVED].flagged <= 0.10
-    for name in MECHANISMS:
-        assert told[name].coverage >= (0.80 if name != OWN else 0.86)
+    # asked within 1.10 of the score with the true variances: held where the scale is known, and by the fleets' median;
+    # over all crossings the choice of the scale costs 1.16, most where a fleet's limit lies three times as far out as
+    # its readings
+    assert told[OWN].ratio_given <= 1.05
+    assert told[OWN].ratio_middle <= 1.06
+    assert told[OWN].ratio <= 1.18
+    # asked one fleet in ten; of 36 fleets the share has a standard error of 0.05
+    assert told[OWN].flagged <= 4.5 / 36
+    assert told[CURVED].flagged <= 0.5 / 36
+    # our own model on a curved scale: asked 0.86
+    assert 0.85 <= told[CURVED].coverage <= 0.94
+    foreign = [told[name] for name in MECHANISMS if name not in (OWN, CURVED)]
+    assert len(foreign) == 3
+    for one in foreign:
+        assert one.coverage >= 0.80
+    # asked: nine of ten of the fleets whose coverage fails are flagged. All are where wear bends; a process of jumps
+    # is straight and honest on average, and its three failures, of small fleets, are not foreseen
     bent = [told[name] for name in ("cubic clearance", "contamination")]
-    assert sum(one.failed_and_flagged for one in bent) >= 0.9 * sum(one.failed for one in bent) > 0
-    # a process of jumps is straight and honest on average: its few failures are of small fleets and are not foreseen
-    assert told["gamma process"].failed <= 0.10 * told["gamma process"].fleets
+    assert sum(one.failed_and_flagged for one in bent) == sum(one.failed for one in bent) > 0
+    assert sum(one.failed_and_flagged for one in foreign) >= 0.7 * sum(one.failed for one in foreign)
+    assert told["gamma process"].failed <= 3.5
 
 
 def test_a_row_of_the_study_is_made_again() -> None:

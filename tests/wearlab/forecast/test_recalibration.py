@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from wearlab.errors import InputError
 from wearlab.forecast.passage import passage
@@ -47,8 +47,42 @@ def test_thin_evidence_is_shrunk_and_less_than_twenty_vehicles_correct_nothing()
     assert moved < np.std([np.log(_factor(1.0, 20, s).raw) for s in range(40)])
 
 
+@pytest.mark.parametrize("too_small", [0.7, 1.0, 1.6])
+def test_normal_errors_of_a_known_spread_give_back_that_spread(too_small: float) -> None:
+    """Without chance: the quantiles of the normal law stand for its draws, one a vehicle, so the factor is exact."""
+    z = too_small * ndtri((np.arange(20_000) + 0.5) / 20_000)
+    found = factor_of(ndtr(z), np.arange(z.size))
+    assert isinstance(found, Recalibration)
+    assert found.raw == pytest.approx(too_small, rel=2e-4)
+
+
 def test_a_wild_reading_widens_no_group() -> None:
-    assert _factor(1.0, 60, 3, gross=1).factor == pytest.approx(_factor(1.0, 60, 3).factor, abs=0.08)
+    plain = _factor(1.0, 60, 3).factor
+    assert _factor(1.0, 60, 3, gross=1).factor == pytest.approx(plain, abs=0.05)
+    # four of 240 at 40 sd count as 3 sd each: (1 + 4 * 9 / 240) ** 0.5 is 1.07; unbounded they would make it 1.3
+    assert _factor(1.0, 60, 3, gross=4).factor == pytest.approx(plain, abs=0.1)
+
+
+def test_a_vehicle_has_one_vote_however_often_it_was_read() -> None:
+    rng = np.random.default_rng(9)
+    vehicle = np.r_[np.repeat(np.arange(59), 4), np.full(400, 59)]
+    z = rng.standard_normal(vehicle.size)
+    z[-400:] = 2.5  # one vehicle off in all of its 400 readings
+    found = factor_of(ndtr(z), vehicle)
+    assert isinstance(found, Recalibration)
+    # 59 honest scores of 1 and one of 6.25; by readings it would be (236 + 400 * 6.25) / 636, a factor of 2
+    assert found.raw == pytest.approx(np.sqrt((59 + 6.25) / 60), abs=0.08)
+
+
+def test_what_the_factor_would_do_is_told_on_the_other_half_of_the_vehicles() -> None:
+    """Every second vehicle scatters twice as much as told: learnt on one half, the factor is wrong for the other."""
+    rng = np.random.default_rng(2)
+    vehicle = np.repeat(np.arange(400), 4)
+    found = factor_of(ndtr(rng.standard_normal(vehicle.size) * (1 + vehicle % 2)), vehicle)
+    assert isinstance(found, Recalibration)
+    # with 2 where 1 was right, and with 1 where 2 was
+    known = 1 - (2 * ndtr(-2 * 1.6449) + 2 * ndtr(-1.6449 / 2)) / 2
+    assert found.after == pytest.approx(known, abs=0.03)
 
 
 def test_scaled_mixture_has_wider_passages_around_the_same_middle() -> None:

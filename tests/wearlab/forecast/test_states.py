@@ -182,6 +182,27 @@ def test_a_state_is_left_at_a_lower_chance_than_it_is_entered(
     assert run(-1) == [milder, milder, milder, state]  # on the way up it waits
 
 
+@pytest.mark.parametrize(
+    ("before", "told", "expected"),
+    [
+        # one threshold was passed by a graver state too: it is left at the lower chance all the same
+        (State.PAST_LIMIT, chanced(0.3, 0.42, 0.9), State.BOOK),
+        (State.PAST_LIMIT, chanced(0.3, 0.39, 0.9), State.WATCH),
+        (State.BOOK, chanced(0.0, 0.2, 0.06), State.WATCH),
+        (State.PAST_LIMIT, chanced(0.0, 0.0, 0.06), State.WATCH),
+        (State.BOOK, chanced(0.0, 0.0, 0.04), State.STEADY),
+        # a milder state passed none of them
+        (State.WATCH, chanced(0.0, 0.42, 0.9), State.WATCH),
+        (State.STEADY, chanced(0.0, 0.0, 0.06), State.STEADY),
+        (State.TEST_AGAIN, chanced(0.0, 0.42, 0.9), State.WATCH),
+    ],
+)
+def test_a_graver_state_is_remembered_by_the_milder_ones(
+    before: State, told: CalendarForecast, expected: State
+) -> None:
+    assert part_state(replace(GOOD, forecast=told), HORIZONS, NOW, before).state is expected
+
+
 @given(st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 0.3), st.sampled_from([None, *ORDER]))
 def test_more_wear_never_makes_a_state_milder(
     past: float, book: float, watch: float, more: float, before: State | None

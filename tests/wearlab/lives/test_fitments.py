@@ -2,54 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
-import pytest
 
-from wearlab.lives.exposure import exposures
-from wearlab.lives.fitments import Fitment, Lives, VehicleStart, follow
-from wearlab.lives.history import TestPoint, WorkPoint, in_order
-
-DAY = date(2024, 1, 10)
-
-
-def day(months: int) -> date:
-    return DAY + timedelta(days=30 * months)
-
-
-def a_test(
-    months: int,
-    position: str = "1",
-    vehicle: str = "V1",
-    serial: str | None = None,
-    km: float | None = None,
-    row: int = 0,
-    file: int | None = 1,
-    reason: str | None = None,
-) -> TestPoint:
-    return TestPoint(vehicle, day(months), km, position, serial, file, row or months, reason)
-
-
-def some_work(
-    months: int,
-    kind: str,
-    position: str | None = None,
-    vehicle: str = "V1",
-    to: str | None = None,
-    out: str | None = None,
-    into: str | None = None,
-    origin: str | None = None,
-    km: float | None = None,
-    row: int = 0,
-    file: int | None = 2,
-    number: str | None = None,
-) -> WorkPoint:
-    return WorkPoint(vehicle, day(months), km, kind, position, to, out, into, number, origin, file, row or months)
-
-
-def fits(lives: Lives) -> list[Fitment]:
-    return [lives.fitments[k] for k in lives.fitment_of]
+from wearlab.lives.fitments import VehicleStart, follow
+from wearlab.lives.history import TestPoint
+from workshop_history import DAY, a_test, day, fits, some_work
 
 
 def test_first_test_opens_a_provisional_part() -> None:
@@ -281,48 +240,6 @@ def test_two_replacements_on_one_day_stay_two_parts() -> None:
     assert len({f.part for f in lives.fitments}) == 3
 
 
-# order within a day
-
-
-def order_of(*points: TestPoint | WorkPoint) -> list[int]:
-    return [point.row_no for point in in_order(points)]
-
-
-def test_tests_come_before_work_on_one_day() -> None:
-    assert order_of(some_work(0, "replacement", "1", row=1), a_test(0, row=2)) == [2, 1]
-
-
-def test_a_test_after_repair_comes_after_the_work() -> None:
-    late = a_test(0, row=1, reason="after repair")
-    assert order_of(late, some_work(0, "replacement", "1", row=2), a_test(0, row=3)) == [3, 2, 1]
-
-
-def test_odometers_settle_the_day_when_they_differ() -> None:
-    work = some_work(0, "replacement", "1", row=1, km=100_000)
-    assert order_of(a_test(0, row=2, km=100_040), work) == [1, 2]
-    assert order_of(a_test(0, row=2, km=100_000), work) == [2, 1]
-    # a slip of a digit says nothing about the order
-    assert order_of(a_test(0, row=2, km=1_000_400), work) == [2, 1]
-
-
-def test_rows_of_one_file_keep_their_order() -> None:
-    work = some_work(0, "replacement", "1", row=1, file=7)
-    assert order_of(a_test(0, row=2, file=7), work) == [1, 2]
-    assert order_of(a_test(0, row=2, file=8), work) == [2, 1]
-
-
-def test_points_without_odometer_stay_behind_their_neighbour() -> None:
-    points = [
-        a_test(0, row=1, km=100_000),
-        a_test(0, "2", row=2),
-        some_work(0, "cleaning", "1", row=3, km=100_010),
-        a_test(0, row=4, km=100_020, reason="after repair"),
-        a_test(0, "2", row=5, reason="after repair"),
-    ]
-    for shift in range(5):
-        assert order_of(*points[shift:], *points[:shift]) == [1, 2, 3, 4, 5]
-
-
 def test_order_of_the_input_does_not_matter() -> None:
     tests = [a_test(m, p, serial="A1" if m == 12 and p == "2" else None, row=10 * m + int(p))
              for m in (0, 6, 12) for p in ("1", "2")]  # fmt: skip
@@ -334,44 +251,6 @@ def test_order_of_the_input_does_not_matter() -> None:
         shuffled = follow([tests[k] for k in order], works[:: rng.choice([-1, 1])])
         assert shuffled.fitments == reference.fitments
         assert [shuffled.fitment_of[int(np.flatnonzero(order == k)[0])] for k in range(6)] == list(reference.fitment_of)
-
-
-# exposure
-
-
-def test_exposure_counts_from_the_start_of_the_life_and_moves_with_the_part() -> None:
-    # V1 goes 1000 km a month from 50,000 km, V2 500 km a month from 80,000 km
-    def distance_at(vehicle: str, when: date) -> float:
-        months = (when - DAY).days / 30
-        return 50_000 + 1000 * months if vehicle == "V1" else 80_000 + 500 * months
-
-    tests = [a_test(4, "1"), a_test(10, "1", vehicle="V2"), a_test(10, "1")]
-    works = [
-        some_work(2, "replacement", "1", into="A1", origin="new"),
-        some_work(6, "replacement", "1", out="A1", into="B1", origin="new"),
-        some_work(8, "replacement", "1", vehicle="V2", into="A1", origin="used"),
-    ]
-    lives = follow(tests, works)
-    found = exposures(lives, [distance_at(t.vehicle, t.day) for t in tests], distance_at)
-    # A1: 2 months at V1 when first tested; 4 months there in all, then 2 months at V2; B1: 4 months at V1
-    assert found.exposure_km == pytest.approx([2000, 5000, 4000])
-    moved = next(f for f in found.fitments if f.part == "A1" and f.vehicle == "V2")
-    assert moved.exposure_before_km == pytest.approx(4000)
-
-
-def test_exposure_counts_from_the_first_test_when_the_start_has_no_distance() -> None:
-    tests = [a_test(0), a_test(6), a_test(12), a_test(12, "2")]
-    lives = follow(tests)
-    found = exposures(lives, [np.nan, 70_000, 90_000, np.nan], lambda vehicle, when: float("nan"))
-    assert found.exposure_km == pytest.approx([np.nan, 0, 20_000, np.nan], nan_ok=True)
-
-
-def test_exposure_of_a_part_whose_earlier_distance_is_unknown_is_unknown() -> None:
-    tests = [a_test(0, serial="A1"), a_test(12, vehicle="V2", serial="A1")]
-    lives = follow(tests)
-    found = exposures(lives, [np.nan, 90_000], lambda v, when: float("nan") if v == "V1" else 90_000.0)
-    assert np.isnan(found.exposure_km).all()
-    assert [f.exposure_before_km for f in found.fitments if f.vehicle == "V2"] == [None]
 
 
 def test_many_vehicles_are_followed_in_a_moment() -> None:

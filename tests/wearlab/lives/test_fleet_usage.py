@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import date, timedelta
 
 import numpy as np
@@ -60,18 +59,19 @@ def simulated(
 
 
 @pytest.mark.parametrize(
-    ("seed", "years", "every", "options"),
+    ("seed", "years", "every", "options", "most"),
     [
-        (1, 4.0, 14, {}),
-        (2, 4.0, 120, {}),
-        (3, 2.0, 365, {}),
-        (4, 0.4, 60, {}),
-        (5, 4.0, 30, {"season": 0.4}),
-        (6, 4.0, 60, {"slow": 0.03, "week": 0.2, "gap": 200}),
+        # the share inside stays below this much more than is told: short logs and steady fleets are told too wide
+        (1, 4.0, 14, {}, 0.06),
+        (2, 4.0, 120, {}, 0.06),
+        (3, 2.0, 365, {}, 0.06),
+        (4, 0.4, 60, {}, 0.11),
+        (5, 4.0, 30, {"season": 0.4}, 0.06),
+        (6, 4.0, 60, {"slow": 0.03, "week": 0.2, "gap": 200}, 0.11),
     ],
 )
 def test_future_distances_fall_where_they_are_expected(
-    seed: int, years: float, every: int, options: dict[str, float]
+    seed: int, years: float, every: int, options: dict[str, float], most: float
 ) -> None:
     days, km, true, depot = simulated(seed, 400, years, every, **options)  # type: ignore[arg-type]
     found = told(days, km, depot=depot)
@@ -82,17 +82,19 @@ def test_future_distances_fall_where_they_are_expected(
                 mean, sd = usage.ahead(ahead)
                 z.append((true[vehicle, ahead] - usage.distance_now_km - mean) / sd)  # type: ignore[index]
         assert len(z) > 380
-        # a coverage of 400 vehicles has an error of 0.02; short logs and steady fleets are told a little too wide
-        assert 0.73 < np.mean(np.abs(z) < 1.2816) < 0.91
-        assert 0.84 < np.mean(np.abs(z) < 1.6449) < 0.98
-        assert abs(np.mean(z)) < 0.3
+        # the coverage of 400 vehicles has a standard error of 0.02 and 0.015: three below, and what is too wide above
+        assert 0.80 - 0.06 < np.mean(np.abs(z) < 1.2816) < 0.80 + most
+        assert 0.90 - 0.045 < np.mean(np.abs(z) < 1.6449) < 0.90 + 0.06
+        # in sds: a whole fleet's mean is known to 0.05; a strong season leans on what the months before showed
+        assert abs(np.mean(z)) < (0.3 if "season" in options and ahead == 91 else 0.2)
     rates = (true[:, 365] - true[:, 0]) / 365  # type: ignore[index]
     inside = [
         usage.km_per_day_low <= rate <= usage.km_per_day_high
         for usage, rate in zip(found, rates, strict=True)
         if isinstance(usage, Usage) and not usage.parked
     ]
-    assert 0.70 < np.mean(inside) < 0.90
+    # told as 8 in 10 of the pace over a year; with one reading a year it is too narrow by as much as a tenth
+    assert (0.69 if every == 365 else 0.74) < np.mean(inside) < 0.86
 
 
 def test_a_season_is_found_where_there_is_one_and_only_there() -> None:
@@ -192,15 +194,21 @@ def test_the_unit_and_the_order_of_readings_change_nothing() -> None:
         assert one.km_per_day == pytest.approx(other.km_per_day, rel=1e-12)
 
 
-def test_many_vehicles_are_quick() -> None:
+def test_large_fleets_are_told_as_well_as_small_ones() -> None:
+    """2500 vehicles that drive 100 km a day, more or less from one fortnight to the next.
+
+    How long it takes is measured in the benchmarks, where the machine has nothing else to do.
+    """
     weeks = np.arange(0, 1400, 14)
     rng = np.random.default_rng(2)
     days = [TODAY - weeks[::-1]] * 2500
     km = [np.cumsum(14 * 100 * rng.uniform(0.7, 1.3, weeks.size)) for _ in days]
-    started = time.process_time()
-    assert len(told(days, km)) == 2500  # type: ignore[arg-type]
-    # 25,000 vehicles in 4 s; here a tenth, with room for a busy machine
-    assert time.process_time() - started < 2.0
+    found = told(days, km)  # type: ignore[arg-type]
+    pace = np.array([usage.km_per_day for usage in found if isinstance(usage, Usage)])
+    assert pace.size == 2500
+    # a fortnight has sd 0.3 / 3 ** 0.5 of its mean, the 100 of a log 1.7 %
+    assert pace.mean() == pytest.approx(100.0, abs=0.2)
+    assert pace.std() < 3.5
 
 
 def test_the_outlook_of_one_and_of_several() -> None:

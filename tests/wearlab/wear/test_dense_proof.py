@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from reference.dense import NAMES, Dense
+from reference.unit_fleet import UNIT_FLEET
 from wearlab.wear.data import WearData
 from wearlab.wear.evaluate import criterion_at, innovations_at, score_at
 from wearlab.wear.fleet import simulated_fleet
@@ -47,7 +48,7 @@ def drawn(rng: np.random.Generator) -> tuple[WearData, WorkingScale]:
     """
     log = bool(rng.random() < 0.4)
     bent = not log and bool(rng.random() < 0.2)
-    flat_data = {
+    flat_data = UNIT_FLEET | {
         "vehicles": int(rng.integers(2, 5)),
         "parts": int(rng.integers(1, 4)),
         "visits": (1, 4),
@@ -57,18 +58,6 @@ def drawn(rng: np.random.Generator) -> tuple[WearData, WorkingScale]:
         "replaced": 0.3,
         "moved": 0.0 if bent else 1.0,
         "unknown": 0.3 if rng.random() < 0.6 and not bent else 0.0,
-        "gap": 1.0,
-        "gap_spread": 0.5,
-        "exposure_unit": "",
-        "path": 0.3,
-        "vehicle_level": 0.4,
-        "vehicle_rate": 0.2,
-        "part_level": 0.5,
-        "part_rate": 0.2,
-        "visit": 0.2,
-        "repeat": 0.2,
-        "error": 0.2,
-        "start": 0.6,
     }
     if log:
         fleet = simulated_fleet(

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from reference.dense import Dense, Reading
+from reference.unit_fleet import UNIT_FLEET
 from wearlab.errors import InputError
 from wearlab.wear.data import WearData
 from wearlab.wear.evaluate import at_variances
@@ -91,24 +92,12 @@ def dense_joint(dense: Dense, sd: dict[str, float], parts: list[Any]) -> tuple[n
 
 
 def small_fleet(seed: int, **more: Any) -> WearData:
-    plain: dict[str, Any] = {
+    plain: dict[str, Any] = UNIT_FLEET | {
         "vehicles": 4,
         "parts": 3,
         "visits": (2, 4),
         "level": 5.0,
         "rate": 1.0,
-        "gap": 1.0,
-        "gap_spread": 0.5,
-        "exposure_unit": "",
-        "path": 0.3,
-        "vehicle_level": 0.4,
-        "vehicle_rate": 0.2,
-        "part_level": 0.5,
-        "part_rate": 0.2,
-        "visit": 0.2,
-        "repeat": 0.2,
-        "error": 0.2,
-        "start": 0.6,
     }
     return simulated_fleet(seed, **(plain | more)).data
 
