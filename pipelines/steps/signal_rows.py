@@ -17,19 +17,20 @@ from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import RATES, Foretold, MeasuredSize
 from wearlab.control.episodes import Cause, Episode, episodes, telling
 from wearlab.lives.odometer import day_of
-from wearlab.records import NoAnswer
-from wearlab.wear.results import WearFit
+from wearlab.wear.scale_fit import ScaleFit
 
 #: causes that pass by themselves: once a later visit reads as expected, there is nothing left to look for
 _PASSING = ("reading", "visit")
 
 
-def group_signals(found: Learned, limit: float) -> list[dict[str, Any]]:
-    """The signals of one group under a limit on |z|, as rows of the table `signal` without their run."""
-    fit = found.fit
-    if isinstance(fit, NoAnswer) or not isfinite(limit):
+def group_signals(found: Learned, fit: ScaleFit, limit: float) -> list[dict[str, Any]]:
+    """The signals of the vehicles of one group under a limit on |z|, as rows of the table `signal` without their run.
+
+    `fit` is the group's best fit, what vehicles share taken off its readings.
+    """
+    if not isfinite(limit):
         return []
-    told = episodes(fit.best, limit)
+    told = episodes(fit, limit)
     if not told:
         return []
     group = _Group.of(found, fit)
@@ -46,9 +47,9 @@ class _Group:
     vehicle: Ints
 
     @classmethod
-    def of(cls, found: Learned, fit: WearFit) -> _Group:
+    def of(cls, found: Learned, fit: ScaleFit) -> _Group:
         rows, fitted = found.group.rows, found.group.fitted
-        return cls(found, Foretold.of(fit.best), rows.day[fitted], rows.vehicle[fitted])
+        return cls(found, Foretold.of(fit), rows.day[fitted], rows.vehicle[fitted])
 
     def row(self, episode: Episode) -> dict[str, Any]:
         """One signal: its best cause spread over the columns, the others as a list."""

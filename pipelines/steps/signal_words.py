@@ -14,7 +14,7 @@ _LOW_WHEN_NEW = (Measure.RETURN_FLOW, Measure.PUMP_RISE)
 _HIGH_WHEN_NEW = (Measure.PUMP_PEAK, Measure.PUMP_HOLD)
 
 #: causes that several vehicles share
-SHARED = ("rig", "tube", "month")
+SHARED = ("rig", "tube", "depot", "month")
 
 _KINDS = {
     "reading": "one reading off",
@@ -24,6 +24,7 @@ _KINDS = {
     "vehicle": "a change of the whole vehicle",
     "rig": "a rig that reads off",
     "tube": "a tube that reads off",
+    "depot": "a change of a depot's vehicles",
     "month": "a month's tests off at one depot",
 }
 
@@ -45,6 +46,7 @@ _CHECK_SET = {
     "vehicle": "What all parts share: fuel and filter, water or dirt in the tank, damage to the whole set.",
     "rig": "The rig: its self-check, gauge and tubes against a measured volume; then have it calibrated and note it.",
     "tube": "That tube and its hose: run a measured volume into it, or swap it with its neighbour.",
+    "depot": "What the depot's vehicles share since then: fuel delivered, its filter and tank, who tests them and how.",
     "month": "What those tests shared: the fuel delivered then, its temperature, how and by whom they were made.",
 }
 _CHECK_LESS_WEAR = "The record: a part replaced or cleaned and not noted, or earlier readings that were too high."
@@ -57,7 +59,7 @@ def where_words(cause: Mapping[str, Any]) -> str:
         rig = f"rig {cause['rig']}"
         return (
             f"depot {cause['depot']}"
-            if kind == "month"
+            if kind in ("month", "depot")
             else rig
             if kind == "rig"
             else f"tube {cause['channel']} of {rig}"
@@ -110,6 +112,7 @@ def what_words(cause: Mapping[str, Any]) -> str:
         "vehicle": f"{where} moved by {size_words(cause)} on average",
         "rig": f"{where} reads off by {size_words(cause)}",
         "tube": f"{where} reads off by {size_words(cause)}",
+        "depot": f"the vehicles of {where} read off by {size_words(cause)}",
         "month": f"the tests of {where} off by {size_words(cause)}",
     }[kind]
     if kind in SHARED:

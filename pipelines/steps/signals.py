@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 
 from pipelines.steps.acknowledgements import acknowledged, acknowledgements
-from pipelines.steps.shared_signals import SharedCause, shared_causes, shared_chance, shared_signals
+from pipelines.steps.shared_causes import SharedCause, shared_causes, shared_chance
+from pipelines.steps.shared_signals import shared_signals
 from pipelines.steps.signal_rows import group_signals
 from pipelines.steps.wear_learn import Learned
 from pipelines.workspace import Workspace
@@ -118,11 +119,10 @@ def store_signals(db: Database, run: int, watched: Sequence[Watched], settings: 
         "groups": len(watched),
     }
     db.append("signal_run", pd.DataFrame([summary], dtype=object))
-    rows = [
-        _EMPTY | row
-        for one in watched
-        for row in (*group_signals(one.found, limit), *shared_signals(one.found, one.shared, limit))
-    ]
+    rows: list[dict[str, Any]] = []
+    for one in watched:
+        together = shared_signals(one.found, one.shared, limit)
+        rows += [_EMPTY | row for row in (*group_signals(one.found, together.fit, limit), *together.rows)]
     if rows:
         db.append("signal", pd.DataFrame(rows, dtype=object).assign(run_id=run))
     return rows

@@ -10,20 +10,27 @@ Three kinds of readings need care. What was not read is not there: the rest of i
 beyond the scale is no number and takes part in nothing here, though the wear model behind it has learned from it. The
 first reading of a new life is compared with the parts of its family and vehicle, which is a wide comparison. Weights
 that the fit gave to gross errors are left out: a true step must still show.
+
+The variances of a small group are known badly. Given draws of them, the chance to read lower than was read is averaged
+over the draws and told as the normal value of that chance, so that a plain limit keeps its meaning.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc, chdtri, ndtr, ndtri
 
 from wearlab.wear.blocks import Chunk, Floats, Ints
 from wearlab.wear.covariance import PATH, REPEAT, covariance, structure
 from wearlab.wear.likelihood import Work, readings_of
 from wearlab.wear.scale_fit import ScaleFit
+
+#: chances nearer to 0 or 1 are told as this, 8 sd
+_LEAST = 1e-15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +38,8 @@ class Whitened:
     """m blocks of padded size n, their readings by visit, as noise of sd 1.
 
     `rows` (m, n) are places of readings, the number of all readings for padding; `life`, `visit` (m, n) slots within
-    the block, -1 for padding; `x` working exposure; `slope` the change of the working value by a reading's logarithm.
+    the block, -1 for padding; `x` working exposure; `slope` the change of the working value by a reading's logarithm,
+    where fixed effects alone put the reading: at its own value it would lean towards what the part's scatter shows.
     `lower` (m, n, n) is L and `inverse` its inverse, zero at padding; `w` (m, n), `wx` (m, n, q) are L^-1 of residuals
     and fixed columns; `covariance` (m, q, q) that of the coefficients, `columns` (m, q) where they stand among all.
     """
@@ -96,7 +104,7 @@ def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = N
     work = Work(design, estimate.work.y, np.zeros(design.n), {})
     readings = readings_of(work)
     values, y = design.values(), np.append(work.y, 0.0)
-    slope = np.append(design.log_slope, 0.0)
+    low, high = np.quantile(design.scale.inverse(design.y), (0.01, 0.99))
     beyond = np.append(design.data.bound != 0, False)
     padded = np.zeros((design.p + 1, design.p + 1))
     padded[:-1, :-1] = estimate.evaluated.covariance
@@ -109,14 +117,16 @@ def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = N
         real = kept.astype(np.float64)
         inverse = np.linalg.inv(lower) * real[:, :, None] * real[:, None, :]
         x = own.design(values, m, n) * real[:, :, None]
-        e = (y[chunk.rows] - (x @ own.at(beta)[:, :, None])[:, :, 0]) * real
+        mean = (x @ own.at(beta)[:, :, None])[:, :, 0]
+        e = (y[chunk.rows] - mean) * real
+        usual = np.clip(design.scale.inverse(mean), low, high)
         yield Whitened(
             chunk=chunk,
             rows=chunk.rows,
             life=readings.life_slot[chunk.rows],
             visit=_in_order(readings.visit_slot[chunk.rows]),
             x=s.x,
-            slope=slope[chunk.rows],
+            slope=np.abs(design.scale.slope(usual) * usual) * real,
             lower=lower * real[:, :, None] * real[:, None, :],
             inverse=inverse,
             w=(inverse @ e[:, :, None])[:, :, 0],
@@ -126,13 +136,38 @@ def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = N
         )
 
 
-def innovations(fit: ScaleFit) -> Innovations:
-    """Return what every visit of a fitted group showed beyond what earlier visits foretell."""
+def innovations(fit: ScaleFit, thetas: Sequence[Floats] = ()) -> Innovations:
+    """Return what every visit of a fitted group showed beyond what earlier visits foretell.
+
+    `thetas` are equally likely variances of a small group, each (10,) per working exposure, to be averaged over;
+    none: the fitted ones are taken as known. `surprise` and `sd` are always at the fitted ones.
+    """
+    fitted = _at(fit, None)
+    if not thetas:
+        return fitted
+    draws = [_at(fit, theta) for theta in thetas]
+
+    def averaged(name: str, lower: Callable[[Floats], Floats], back: Callable[[Floats], Floats]) -> Floats:
+        chance = np.mean([lower(getattr(one, name)) for one in draws], axis=0)
+        return back(np.clip(chance, _LEAST, 1.0 - _LEAST))
+
+    degrees = np.maximum(fitted.readings, 1)
+    return replace(
+        fitted,
+        given_past=averaged("given_past", ndtr, ndtri),
+        given_all=averaged("given_all", ndtr, ndtri),
+        common=averaged("common", ndtr, ndtri),
+        t_squared=averaged("t_squared", lambda t: chdtrc(degrees, t), lambda chance: chdtri(degrees, chance)),
+    )
+
+
+def _at(fit: ScaleFit, theta: Floats | None) -> Innovations:
+    """Return the innovations at given variances, at the fitted ones if None."""
     n = fit.design.n
     names = ("given_past", "given_all", "surprise", "sd", "common", "t_squared")
     out = {name: np.full(n + 1, np.nan) for name in names}
     count = np.zeros(n + 1, dtype=np.int64)
-    for white in whitened(fit):
+    for white in whitened(fit, theta):
         real = white.visit >= 0
         same = (white.visit[:, :, None] == white.visit[:, None, :]) & real[:, :, None] & real[:, None, :]
         within = white.lower * same

@@ -20,8 +20,9 @@ from wearlab.control.innovations import Whitened, whitened
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
-#: A change seen on fewer vehicles is theirs, not shared.
-FEWEST_VEHICLES = 3
+#: A change seen on fewer vehicles is theirs, not shared; so is one of which less than this share of z is left without
+#: the vehicle that tells most of it.
+FEWEST_VEHICLES, LEFT = 3, 0.5
 #: Share of its information that the fixed effects must leave a cause, to be told.
 LEAST_OWN = 0.02
 #: Simulated series for the limit, and the finest division of a series into steps.
@@ -33,6 +34,7 @@ class Running:
     """One shared cause of one group (rig period, tube, fuel): by possible first day, earliest first, arrays (k,).
 
     `z`; `size` and `sd` as a share of the reading; `information`, fixed effects taken out; `vehicles` seen since.
+    `left`: z at the best day without the vehicle that tells most of it.
     """
 
     group: int
@@ -42,12 +44,17 @@ class Running:
     sd: Floats
     information: Floats
     vehicles: Ints
+    left: float
 
     @property
     def best(self) -> int:
         """Place of the first day of the largest |z| among those that enough vehicles tell; -1 where none is."""
-        size = np.where(self.vehicles >= FEWEST_VEHICLES, np.abs(np.nan_to_num(self.z)), -1.0)
-        return int(np.argmax(size)) if size.size and size.max() > 0 else -1
+        return _best(self.z, self.vehicles)
+
+    @property
+    def shared(self) -> bool:
+        """Whether the change is told by several vehicles rather than by one of them."""
+        return self.best >= 0 and self.left * float(np.sign(self.z[self.best])) >= LEFT * abs(float(self.z[self.best]))
 
     def onset(self) -> tuple[int, int]:
         """Return the first and last day between which the change lies with 90 %."""
@@ -195,10 +202,12 @@ def _summed(steps: _Steps, code: int, covariance: Floats) -> Running:
     information = plain - np.einsum("kp,pq,kq->k", side, covariance, side)
     seen: NDArray[np.bool_] = np.zeros(order.size, dtype=np.bool_)
     seen[np.unique(steps.vehicle[order], return_index=True)[1]] = True
-    vehicles = np.cumsum(seen)[end]
+    vehicles = np.cumsum(seen, dtype=np.int64)[end]
     good = information > LEAST_OWN * np.maximum(plain, 1e-300)
     sd = np.where(good, 1.0 / np.sqrt(np.where(good, information, 1.0)), np.nan)
     back = slice(None, None, -1)
+    best = _best((score * sd)[back], vehicles[back])
+    left = 0.0 if best < 0 else _left(steps, order[: end[end.size - 1 - best] + 1], information[end.size - 1 - best])
     return Running(
         group=code,
         day=day[end][back],
@@ -206,5 +215,20 @@ def _summed(steps: _Steps, code: int, covariance: Floats) -> Running:
         size=(score * sd * sd)[back],
         sd=sd[back],
         information=np.maximum(information, 0.0)[back],
-        vehicles=vehicles[back].astype(np.int64),
+        vehicles=vehicles[back],
+        left=left,
     )
+
+
+def _best(z: Floats, vehicles: Ints) -> int:
+    size = np.where(vehicles >= FEWEST_VEHICLES, np.abs(np.nan_to_num(z)), -1.0)
+    return int(np.argmax(size)) if size.size and size.max() > 0 else -1
+
+
+def _left(steps: _Steps, rows: NDArray[np.intp], information: float) -> float:
+    """Return z of some steps without the vehicle that moves it most; fixed effects take the same share from each."""
+    _, vehicle = np.unique(steps.vehicle[rows], return_inverse=True)
+    score, plain = np.bincount(vehicle, steps.score[rows]), np.bincount(vehicle, steps.plain[rows])
+    most = int(np.argmax(score * np.sign(score.sum())))
+    rest = information * (1.0 - plain[most] / plain.sum())
+    return float((score.sum() - score[most]) / np.sqrt(rest)) if rest > 0 else 0.0

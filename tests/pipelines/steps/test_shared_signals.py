@@ -17,9 +17,6 @@ from small_fleet import AS_OF, SmallFleet
 VEHICLES, VISITS = 24, 7
 #: the rig R1 reads this much high from a day until its calibration; tube 3 of the rig R2 from a day on
 RIG_OFF, TUBE_OFF = 0.15, 0.15
-#: Each cause is sized as if there were no other, so that what the other rig reads high is taken off it: per cent by
-#: which the interval of a size ends below what was planted.
-TOO_SMALL = 2.0
 RIG_FROM, CALIBRATED, TUBE_FROM = date(2024, 1, 1), date(2025, 2, 1), date(2024, 6, 1)
 
 
@@ -64,7 +61,7 @@ def test_a_rig_that_reads_high_is_named_and_its_calibration_closes_it(told: Sign
     assert [one["rig"] for one in found] == ["R1"]
     (rig,) = found
     assert rig["onset_early"] - timedelta(days=30) <= RIG_FROM <= rig["onset_late"] + timedelta(days=30)
-    assert rig["size_low"] < 100 * RIG_OFF < rig["size_high"] + TOO_SMALL
+    assert rig["size_low"] < 100 * RIG_OFF < rig["size_high"]
     assert rig["vehicles"] == VEHICLES // 2
     assert rig["closed"] == f"the rig was calibrated on {CALIBRATED}"
     assert RIG_FROM < rig["detected_on"] < CALIBRATED
@@ -73,7 +70,7 @@ def test_a_rig_that_reads_high_is_named_and_its_calibration_closes_it(told: Sign
 def test_a_tube_that_reads_high_is_told_apart_from_its_rig(told: SignalsTold) -> None:
     found = max((one for one in told.signals if one["rig"] == "R2"), key=lambda one: abs(one["z"]))
     assert (found["kind"], found["channel"], found["open"]) == ("tube", "3", True)
-    assert found["size_low"] < 100 * TUBE_OFF < found["size_high"] + TOO_SMALL
+    assert found["size_low"] < 100 * TUBE_OFF < found["size_high"]
     assert found["onset_early"] - timedelta(days=30) <= TUBE_FROM <= found["onset_late"] + timedelta(days=30)
 
 

@@ -14,7 +14,7 @@ def running(z: list[float], information: list[float], vehicles: list[int]) -> Ru
     size = np.array(z) / np.sqrt(information)
     return Running(
         group=1, day=100 * np.arange(1, len(z) + 1), z=np.array(z), size=size, sd=1 / np.sqrt(information),
-        information=np.array(information), vehicles=np.array(vehicles),
+        information=np.array(information), vehicles=np.array(vehicles), left=0.0,
     )  # fmt: skip
 
 
