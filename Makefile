@@ -33,6 +33,10 @@ study: .venv/run
 	$(BIN)/python -m studies.coverage docs/studies/coverage.csv
 	$(BIN)/python -m studies.hindsight docs/studies/hindsight.csv
 	$(BIN)/python -m studies.backtests docs/studies/backtests.csv
+	$(BIN)/python -m studies.false_signals docs/studies/false_signals.csv
+	$(BIN)/python -m studies.planted_causes docs/studies/planted_causes.csv
+	$(BIN)/python -m studies.influences docs/studies/influences.csv
+	$(BIN)/python -m studies.policies docs/studies/policies.csv
 
 wheel-check: .venv/dev
 	PYTHON=$(BIN)/python bash .ci/wheel_check

@@ -45,8 +45,9 @@ class Workspace:
 
     @property
     def settings_sha256(self) -> str:
-        """Hash of wearlab.toml, kept with every run."""
-        return hashlib.sha256((self.home / CONFIG).read_bytes()).hexdigest()
+        """Hash of what wearlab.toml says that forecasts rest on, kept with every run; costs and plans are not of it."""
+        told = self.settings.model_dump_json(exclude={"costs", "failures", "plan", "parts"})
+        return hashlib.sha256(told.encode()).hexdigest()
 
     def save_layout(self, name: str, toml: str, *, finished: bool) -> str:
         """Write a proposed layout as a new file and return its place within the workspace.

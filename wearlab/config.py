@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from wearlab.errors import ConfigError
+from wearlab.part_settings import Parts
+from wearlab.plan_settings import Costs, FamilyFailures, PlanRules, known_families
 from wearlab.records import LEVEL_UNIT, Driven, Measure
 from wearlab.units import unit
 
@@ -290,6 +292,10 @@ class Settings(_Strict):
     signals: Signals = Signals()
     spread: Spread = Spread()
     fuel: Fuel = Fuel()
+    costs: Costs = Costs()
+    failures: dict[str, FamilyFailures] = {}
+    plan: PlanRules = PlanRules()
+    parts: Parts = Parts()
 
     @model_validator(mode="after")
     def _known_names(self) -> Settings:
@@ -303,6 +309,8 @@ class Settings(_Strict):
                 raise ValueError(f'limit "{rule.name}" names the unknown family "{rule.family}"')
             if rule.protocol is not None and rule.protocol not in self.protocols:
                 raise ValueError(f'limit "{rule.name}" names the unknown protocol "{rule.protocol}"')
+        self.parts.check_families(self.families)
+        known_families(self.families, self.costs, self.failures)
         return self
 
 

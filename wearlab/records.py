@@ -75,6 +75,8 @@ class WorkKind(StrEnum):
     CONTAMINATION = "contamination"
     SOFTWARE_UPDATE = "software_update"
     CALIBRATION = "calibration"
+    OIL_CHANGE = "oil_change"
+    FILTER_CHANGE = "filter_change"
     ROAD_FAILURE = "road_failure"
     OTHER = "other"
 

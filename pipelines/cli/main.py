@@ -11,7 +11,22 @@ from typing import Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipelines.cli import hindsight, look, month, outlook, questions, settle, setup, sheets, signals
+from pipelines.cli import (
+    control,
+    hindsight,
+    influences,
+    lives,
+    look,
+    month,
+    outlook,
+    parts,
+    plan,
+    questions,
+    settle,
+    setup,
+    sheets,
+    signals,
+)
 from wearlab import __version__
 from wearlab.errors import WearlabError
 
@@ -42,9 +57,14 @@ app.command("learn")(outlook.learn)
 app.command("due")(outlook.due)
 app.command("hindsight")(hindsight.hindsight)
 app.command("signals")(signals.signals)
+app.command("plan")(plan.plan)
+app.command("parts")(parts.parts)
+app.command("influences")(influences.influences)
 app.command("compare")(questions.compare)
 app.command("repeats")(questions.repeats)
 app.command("rigs")(questions.rigs)
+app.command("control")(control.control)
+app.command("lives")(lives.lives)
 app.command("month")(month.month)
 app.command("demo")(setup.demo)
 

@@ -181,6 +181,7 @@ _WORK = {
     "odometer replaced": "meter_change",
     "rig calibrated": "calibration",
     "fuel delivered": "fuel_delivery",
+    "broke down on the road": "road_failure",
 }
 EVENTS = SheetKind(
     "events", "workshop diary", "events", "repairs, calibrations and fuel deliveries",
@@ -202,4 +203,17 @@ FUEL_CARDS = SheetKind(
         Col("litres", "litres", {"unit": "l"}), Col("tank at", "ignore"),
     ),
 )  # fmt: skip
-SHEET_KINDS = (NORTH_IDLE, NORTH_CRANK, NORTH_PUMP, LAKE, MILL, REGISTER, EVENTS, FUEL_CARDS)
+VISITS = SheetKind(
+    "planned_visits", "planned visits", "visits", "the half year ahead",
+    {"encodings": ["utf-8"], "delimiter": ","},
+    (Col("vehicle", "vehicle"), Col("planned for", "date"), Col("what for", "kind"), Col("at", "depot")),
+)  # fmt: skip
+STOCK = SheetKind(
+    "stock", "parts on the shelf", "stock", "one row a part number",
+    {"encodings": ["utf-8"], "delimiter": ","},
+    (
+        Col("part number", "part_number"), Col("on the shelf", "on_hand"), Col("on order", "on_order"),
+        Col("due", "due_on"), Col("counted on", "date"), Col("remark", "note"),
+    ),
+)  # fmt: skip
+SHEET_KINDS = (NORTH_IDLE, NORTH_CRANK, NORTH_PUMP, LAKE, MILL, REGISTER, EVENTS, FUEL_CARDS, VISITS, STOCK)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipelines.demo import scenario as sc
 from pipelines.demo.columns import SheetKind, Value
+from pipelines.demo.prices import prices_text
 
 
 def layout_text(kind: SheetKind) -> str:
@@ -175,4 +176,4 @@ def settings_text() -> str:
                 value=sc.CRANK_TOTAL_MOST_ML[family.cylinders], slow=slow, quick=quick,
             )
         )  # fmt: skip
-    return "".join([*parts, _SET, *totals])
+    return "".join([*parts, _SET, *totals, prices_text()])

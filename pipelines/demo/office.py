@@ -13,7 +13,6 @@ from pipelines.demo.sheet_text import csv_bytes
 from pipelines.demo.vehicles import MeterChange, Vehicle, shown_km
 from wearlab.records import PUMP
 
-_PART_NUMBERS = {("V", False): "IV-20", ("T", False): "IT-30", ("V", True): "PV-20", ("T", True): "PT-30"}
 _OLDEST_LEAVE = 4
 
 
@@ -104,7 +103,7 @@ def _replacements(fleet: Fleet) -> list[dict[str, str]]:
                 "km": str(shown_km(vehicle, day, _meter(fleet, vehicle))),
                 "work": "pump replaced" if position == PUMP else "injector replaced",
                 "position": position,
-                "part number": _PART_NUMBERS[vehicle.family.letter, position == PUMP],
+                "part number": sc.PART_NUMBERS[vehicle.family.letter, position == PUMP],
                 "serial out": lives[0].serial,
                 "serial in": lives[1].serial,
                 "part was": origin,

@@ -151,6 +151,23 @@ DRIFT_FROM = date(2022, 9, 1)
 DRIFT_UNTIL = date(2024, 3, 15)  # the calibration
 DRIFT_SHARE = 0.08
 
+#: road failures per 10,000 km that a part runs beyond its limit, and per 10,000 km of a vehicle for other reasons
+ROAD_BEYOND = 0.25
+ROAD_BACKGROUND = 0.003
+
+#: part numbers by the family's letter and whether it is the pump
+PART_NUMBERS = {("V", False): "IV-20", ("T", False): "IT-30", ("V", True): "PV-20", ("T", True): "PT-30"}
+#: an older number and the one that is ordered in its place
+SUPERSEDED = {"IV-19": "IV-20"}
+#: the shelf: number, parts on it, on order, days until they are due, remark
+SHELF = (
+    ("IV-19", 1, 0, 0, "still fits"),
+    ("IV-20", 1, 2, 18, ""),
+    ("IT-30", 2, 0, 0, ""),
+    ("PV-20", 0, 1, 12, ""),
+    ("PT-30", 1, 0, 0, ""),
+)
+
 
 def viscosity(celsius: float) -> float:
     """Kinematic viscosity (mm2/s) of the demo's fuel: ASTM D341 through 2.8 at 40 C and 1.15 at 100 C.

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipelines.demo.ahead import planned_visits_bytes, stock_bytes
 from pipelines.demo.columns import SHEET_KINDS
 from pipelines.demo.fleet import make_fleet
 from pipelines.demo.layouts import layout_text, settings_text
 from pipelines.demo.occasions import with_occasions
 from pipelines.demo.office import events_bytes, fuel_cards_bytes, register_bytes
+from pipelines.demo.road import road_failures_bytes
 from pipelines.demo.scenario import SEED
 from pipelines.demo.sheet_book import write_mill
 from pipelines.demo.sheet_text import Sheets, write_lake, write_north
@@ -29,6 +31,9 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
     sheets.files["vehicles.csv"] = register_bytes(fleet)
     sheets.files["events.csv"] = events_bytes(fleet)
     sheets.files["fuel_cards.csv"] = fuel_cards_bytes(fleet)
+    sheets.files["events_road.csv"] = road_failures_bytes(fleet)
+    sheets.files["planned_visits.csv"] = planned_visits_bytes(fleet)
+    sheets.files["stock.csv"] = stock_bytes()
     return {
         "wearlab.toml": settings_text().encode("utf-8"),
         **{f"layouts/{kind.stem}.toml": layout_text(kind).encode("utf-8") for kind in SHEET_KINDS},

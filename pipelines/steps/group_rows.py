@@ -188,11 +188,11 @@ def _lives(
 def said_on(
     db: Database, column: str, vehicles: NDArray[np.object_], vehicle: Ints, day: Ints, until: date
 ) -> NDArray[np.object_]:
-    """What the register says of a vehicle on a day: `column` is family, fuel_supply or depot; "" where nothing.
+    """What the register says of a vehicle on a day: `column` is family, fuel_supply, depot or duty; "" where nothing.
 
     A statement holds from its date on; before the first dated one, that one is taken.
     """
-    if column not in ("family", "fuel_supply", "depot"):
+    if column not in ("family", "fuel_supply", "depot", "duty"):
         raise ValueError(f"the register has no dated column {column}")
     frame = db.frame(
         f"""
@@ -201,7 +201,7 @@ def said_on(
         WHERE {column} IS NOT NULL AND (valid_from IS NULL OR valid_from <= ?)
         QUALIFY row_number() OVER (PARTITION BY vehicle, valid_from ORDER BY sha256 DESC, row_no DESC) = 1
         ORDER BY vehicle, since
-        """,  # noqa: S608  (the name of the column is one of three)
+        """,  # noqa: S608  (the name of the column is one of four)
         [until],
     )
     code = pd.Index(vehicles).get_indexer(pd.Index(frame["vehicle"].to_numpy(object)))

@@ -7,7 +7,7 @@ the month (the tests of one month) or lasts (fuel, route or workshop from a day 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from pipelines.steps.group_rows import Ints, said_on
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.budget import FalseSignals
-from wearlab.control.shared import Running, chance_of_signal, lasting, passing
+from wearlab.control.shared import Running, chance_of_signal, changes
 from wearlab.lives.odometer import day_number, day_of
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
+from wearlab.wear.scale_fit import ScaleFit
 
 _YEAR, _MONTHS = 365, 12
 
@@ -66,6 +67,12 @@ class SharedCause:
         """z of the change at its most likely first day."""
         return float(self.running.z[self.running.best])
 
+    def again(self, fit: ScaleFit, day: Ints) -> SharedCause | None:
+        """The same cause told by a fit with other causes taken off; None where nothing is told any more."""
+        code = np.where(self.member, self.running.group, -1)
+        told = [one for one in changes(fit, ((code, self.kind != "month"),), day)[0] if one.group >= 0]
+        return replace(self, running=told[0]) if told and told[0].shared else None
+
     @property
     def name(self) -> str:
         """What changed, in words."""
@@ -87,18 +94,17 @@ def shared_causes(db: Database, found: Learned, as_of: date) -> tuple[SharedCaus
     label = found.fit.data.period_label[period]
     month = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
     told: list[SharedCause] = []
-    for kind, columns, lasts in (
-        ("rig", (rig, period), True),
-        ("tube", (rig, tube), True),
-        ("depot", (depot,), True),
-        ("month", (depot, month), False),
-    ):
-        code = _codes(columns)
-        if code.max(initial=-1) < 0:
-            continue
+    kinds = {
+        "rig": (_codes((rig, period)), True),
+        "tube": (_codes((rig, tube)), True),
+        "depot": (_codes((depot,)), True),
+        "month": (_codes((depot, month)), False),
+    }
+    kinds = {kind: of for kind, of in kinds.items() if of[0].max(initial=-1) >= 0}
+    for (kind, (code, _)), found_of in zip(kinds.items(), changes(fit, list(kinds.values()), day), strict=True):
         number, first = np.unique(code, return_index=True)
-        for running in (lasting if lasts else passing)(fit, code, day):
-            if running.group < 0 or not running.shared:
+        for running in found_of:
+            if running.group < 0 or running.best < 0:
                 continue
             at = int(first[np.searchsorted(number, running.group)])
             told.append(

@@ -1,8 +1,4 @@
-"""Signals that several vehicles share, each change once, sized together; and the fit with them taken off.
-
-Of two causes that share most readings the stronger is told; the other stands beside it where it explains them about as
-well. What a rig or a depot explains is then taken off the readings, so that it is not told again of their vehicles.
-"""
+"""Signals that several vehicles share, as rows: since when, how large in per cent, what else it may be."""
 
 from __future__ import annotations
 
@@ -10,30 +6,24 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import isfinite
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.steps.acknowledgements import key_of, subject_of
+from pipelines.steps.causes_apart import CausesApart
 from pipelines.steps.group_rows import Ints
 from pipelines.steps.shared_causes import SharedCause
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import NORMAL_90
-from wearlab.control.episodes import NEAR
-from wearlab.control.joint_sizes import joint_sizes, without
 from wearlab.control.shared import Running
 from wearlab.lives.odometer import day_of
-from wearlab.records import NoAnswer
 from wearlab.wear.blocks import Floats
 from wearlab.wear.scale_fit import ScaleFit
 
 #: days after which the tests of a month are told by later ones
 _SETTLED = 31
-
-#: share of the readings of the smaller of two causes that the other has too, from which they are the same change
-SAME = 0.5
 
 #: the test that tells two shared causes apart
 _MEASURED_VOLUME = "run a measured volume into every tube of the rig"
@@ -48,61 +38,11 @@ _TELLING = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SharedSignals:
-    """Shared causes past the limit as rows of the table `signal` without their run, and the fit without them."""
-
-    rows: list[dict[str, Any]]
-    fit: ScaleFit
-
-
-def shared_signals(found: Learned, causes: Sequence[SharedCause], limit: float) -> SharedSignals:
-    """Tell the shared causes of a fitted group that pass a limit.
-
-    Raises
-    ------
-    ValueError
-        The group has no fit.
-    """
-    if isinstance(found.fit, NoAnswer):
-        raise ValueError("a group without a fit has no signals")
-    fit = found.fit.best
+def shared_signals(found: Learned, told: CausesApart, limit: float) -> list[dict[str, Any]]:
+    """The shared causes of a learned group as rows of the table `signal` without their run."""
     day = found.group.rows.day[found.group.fitted]
-    kept = _each_once(causes, limit, day) if isfinite(limit) else []
-    sizes = joint_sizes(fit, [one.since(day) for one, _ in kept])
-    # of two that say the same (one depot reads high, the other low) neither is left beside the other
-    while kept and np.nan_to_num(np.abs(sizes.z)).min() < limit:
-        del kept[int(np.argmin(np.nan_to_num(np.abs(sizes.z))))]
-        sizes = joint_sizes(fit, [one.since(day) for one, _ in kept])
-    if not kept:
-        return SharedSignals([], fit)
-    told = _Told(found, fit, limit, day, sizes.slope)
-    rows = [
-        told.row(one, others, float(size), float(sd))
-        for (one, others), size, sd in zip(kept, sizes.size, sizes.sd, strict=True)
-    ]
-    return SharedSignals(rows, without(fit, [one.since(day) for one, _ in kept], sizes))
-
-
-def _each_once(causes: Sequence[SharedCause], limit: float, day: Ints) -> list[tuple[SharedCause, list[SharedCause]]]:
-    """The causes past the limit, strongest first, each with those that explain the same readings about as well."""
-    kept: list[tuple[SharedCause, list[SharedCause]]] = []
-    for one in sorted(causes, key=lambda cause: -abs(cause.z)):
-        if abs(one.z) < limit:
-            break
-        stronger = next((pair for pair in kept if _same(pair[0], one, day)), None)
-        if stronger is None:
-            kept.append((one, []))
-        elif stronger[0].z ** 2 - one.z**2 < NEAR and one.kind != stronger[0].kind:
-            stronger[1].append(one)
-    return kept
-
-
-def _same(strong: SharedCause, weak: SharedCause, day: Ints) -> bool:
-    """Whether two causes to the same side share most of the readings since the onset of the smaller one."""
-    mine, theirs = weak.since(day), strong.since(day)
-    least = min(int(mine.sum()), int(theirs.sum()))
-    return bool(strong.z * weak.z > 0 and (mine & theirs).sum() >= SAME * least)
+    made = _Told(found, told.fit, limit, day, told.slope)
+    return [made.row(one.cause, one.others, one.size, one.sd) for one in told.shared]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

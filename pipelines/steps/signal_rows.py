@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import isfinite
@@ -15,7 +16,7 @@ from pipelines.steps.group_rows import Ints
 from pipelines.steps.signal_words import replaced_unrecorded
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import RATES, Foretold, MeasuredSize
-from wearlab.control.episodes import Cause, Episode, episodes, telling
+from wearlab.control.episodes import Cause, Episode, telling
 from wearlab.lives.odometer import day_of
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -23,14 +24,11 @@ from wearlab.wear.scale_fit import ScaleFit
 _PASSING = ("reading", "visit")
 
 
-def group_signals(found: Learned, fit: ScaleFit, limit: float) -> list[dict[str, Any]]:
-    """The signals of the vehicles of one group under a limit on |z|, as rows of the table `signal` without their run.
+def group_signals(found: Learned, fit: ScaleFit, told: Sequence[Episode]) -> list[dict[str, Any]]:
+    """What happened to the vehicles of one group, as rows of the table `signal` without their run.
 
     `fit` is the group's best fit, what vehicles share taken off its readings.
     """
-    if not isfinite(limit):
-        return []
-    told = episodes(fit, limit)
     if not told:
         return []
     group = _Group.of(found, fit)

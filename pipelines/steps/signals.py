@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.steps.acknowledgements import acknowledged, acknowledgements
+from pipelines.steps.causes_apart import causes_apart
 from pipelines.steps.shared_causes import SharedCause, shared_causes, shared_chance
 from pipelines.steps.shared_signals import shared_signals
 from pipelines.steps.signal_rows import group_signals
@@ -24,12 +25,10 @@ from pipelines.steps.wear_learn import Learned
 from pipelines.workspace import Workspace
 from wearlab.config import Settings
 from wearlab.control.budget import FalseSignals, false_signals, limit_for
+from wearlab.control.variance_draws import variance_draws
 from wearlab.lives.odometer import day_number
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
-from wearlab.wear.averaging import FEWER_THAN, draws
-from wearlab.wear.estimate import Options
-from wearlab.wear.scale_fit import ScaleFit
 
 #: the visits of the last year tell how many a month has; a shorter history counts as a month at least
 _YEAR, _MONTH = 365, 365.25 / 12
@@ -43,9 +42,6 @@ RECENT = 30
 
 #: columns of a signal that only a shared one has
 _EMPTY: dict[str, Any] = dict.fromkeys(("rig", "channel", "depot", "vehicles"))
-
-#: draws of the variances of a small group
-_DRAWS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +92,7 @@ def watch(db: Database, found: Learned, as_of: date) -> Watched | None:
     shared = shared_causes(db, found, as_of)
     return Watched(
         found=found,
-        chance=false_signals(fit, _thetas(fit)),
+        chance=false_signals(fit, variance_draws(fit)),
         visits_a_month=_visits_a_month(found, as_of),
         shared=shared,
         shared_chance=shared_chance(shared, as_of),
@@ -121,8 +117,12 @@ def store_signals(db: Database, run: int, watched: Sequence[Watched], settings: 
     db.append("signal_run", pd.DataFrame([summary], dtype=object))
     rows: list[dict[str, Any]] = []
     for one in watched:
-        together = shared_signals(one.found, one.shared, limit)
-        rows += [_EMPTY | row for row in (*group_signals(one.found, together.fit, limit), *together.rows)]
+        fit = one.found.fit
+        assert not isinstance(fit, NoAnswer)  # what is watched has a model
+        day = one.found.group.rows.day[one.found.group.fitted]
+        told = causes_apart(fit.best, one.shared, day, limit)
+        found = (*group_signals(one.found, told.fit, told.episodes), *shared_signals(one.found, told, limit))
+        rows += [_EMPTY | row for row in found]
     if rows:
         db.append("signal", pd.DataFrame(rows, dtype=object).assign(run_id=run))
     return rows
@@ -181,17 +181,6 @@ def chosen(
         and (not only_open or one["open"])
         and (since is None or one["detected_on"] >= since)
     )
-
-
-def _thetas(fit: ScaleFit) -> list[np.ndarray[tuple[int], np.dtype[np.float64]]]:
-    """Draws of the variances of a small group; none where they are known well enough."""
-    if fit.design.data.vehicle_label.size >= FEWER_THAN:
-        return []
-    found = draws(fit.estimate, Options(method=fit.method), seed=1)
-    copies = np.array([draw.weight for draw in found])
-    marks = (np.arange(_DRAWS) + 0.5) / _DRAWS
-    place = np.searchsorted(np.cumsum(copies / copies.sum()), marks).clip(0, len(found) - 1)
-    return [found[k].theta for k in place.tolist()] if len(found) > 1 else []
 
 
 def _visits_a_month(found: Learned, as_of: date) -> float:

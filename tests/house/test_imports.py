@@ -11,7 +11,7 @@ ROOT = Path(__file__).parents[2]
 
 # each group may import the groups to its left (and itself); store stands beside the line
 LINE = [
-    {"errors", "records", "units", "config", "__init__"},
+    {"errors", "records", "units", "part_settings", "plan_settings", "config", "__init__"},
     {"conditions", "lives"},
     {"wear"},
     {"control", "forecast"},

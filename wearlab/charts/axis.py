@@ -73,7 +73,7 @@ def draw_calendar(axes: Axes, base: Ground) -> None:
     first, last = base.day_at(left), base.day_at(right)
     blend = axes.get_xaxis_transform()
     edge = (right - left) * 0.02
-    for day, text in _calendar_ticks(first, last):
+    for day, text in calendar_ticks(first, last):
         x = base.place(day)
         if left + edge <= x <= right - edge * 2:
             axes.plot([x, x], [1.0, 1.025], transform=blend, color=MUTED, linewidth=0.8, clip_on=False)
@@ -102,7 +102,7 @@ def draw_marks(axes: Axes, base: Ground, marks: tuple[Mark, ...]) -> None:
             last = x
 
 
-def _calendar_ticks(first: float, last: float) -> list[tuple[date, str]]:
+def calendar_ticks(first: float, last: float) -> list[tuple[date, str]]:
     """Return days and their labels: every January, or the months of a span under about two years."""
     span = (last - first) / 365.25
     if not np.isfinite(span) or span <= 0 or span > 200 or first < 400:

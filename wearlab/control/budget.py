@@ -3,8 +3,16 @@
 After every visit the largest |z| over all causes that its block's readings tell is compared with one limit. Under no
 cause at all its chance to pass a limit depends on how many visits, parts and causes the series really have and on how
 they overlap, so it is simulated on the fleet's own blocks: noise in place of the readings, the same signatures, the
-fixed effects estimated again, and in small groups variances drawn from what is known of them. A signal that lasts over
-visits counts once. Beyond what the draws reach, the chance falls like a normal tail.
+fixed effects estimated again. What counts is the newest visit of each block, for that is where the next false signal
+comes from: earlier visits had fewer causes to be mistaken for. A signal that lasts over visits counts once. Beyond what
+the draws reach, the chance falls like a normal tail.
+
+In a small group the variances are known badly, and were estimated from the very readings that are judged. Noise of
+variances as they may be passes a limit more often than noise of the fitted ones; but a large error in the readings has
+also widened what the fit holds for usual, which takes off twice as much. With r the relative sd of a variance and h the
+limit, to second order the first raises the logarithm of the chance by r^2 h^4 / 8 and the second lowers it by
+r^2 h^4 / 4, as in the law of a residual divided by the sd of all residuals. So the chance is as far below that of the
+fitted variances as that of the drawn ones is above. `studies/false_signals.py` counts what it leads to.
 """
 
 from __future__ import annotations
@@ -24,11 +32,13 @@ from wearlab.errors import InputError
 from wearlab.wear.blocks import Floats
 from wearlab.wear.scale_fit import ScaleFit
 
-#: Visits simulated for each group, over all its draws; and blocks used at most.
-VISITS = 60_000
+#: Newest visits simulated for each group, over all its draws; and blocks used at most.
+VISITS = 30_000
 BLOCKS = 240
 #: New signals that a limit must have seen in the draws, to be trusted without the normal tail.
 SEEN = 60
+#: Variances known so badly that they change the chance by more are beyond the second order: no more is taken off.
+LEAST_SHARE = 0.5
 #: Numbers held at a time for series drawn of one chunk.
 HELD = 1_000_000
 #: Limits at which the chance is counted.
@@ -37,7 +47,7 @@ _GRID = np.arange(1.5, 7.01, 0.05)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FalseSignals:
-    """Chance of a new false signal at one visit, by limit: `limit` and `chance`, both (G,), falling."""
+    """Chance of a new false signal at a newest visit, by limit: `limit` and `chance`, both (G,), falling."""
 
     limit: Floats
     chance: Floats
@@ -50,31 +60,35 @@ class FalseSignals:
 def false_signals(fit: ScaleFit, thetas: Sequence[Floats] = (), *, seed: int = 1) -> FalseSignals:
     """Return how often a group's own series would signal if nothing happened.
 
-    `thetas` are draws of the variances, each (10,) per working exposure; none: they are taken as known.
+    `thetas` are equally likely variances of a small group, each (10,) per working exposure; none: the fitted ones are
+    taken as known.
     """
     rng = np.random.default_rng(seed)
     picked = _picked(fit, rng)
     chunks = _sampled(fit, picked)
-    # the series are always judged at the fitted variances; what is not known of them is in the noise
     causes = [CauseScores.of(white, signatures(white).d) for white in chunks]
-    last = [np.asarray(white.visit.max(axis=1), dtype=np.int64) for white in chunks]
-    visits = sum(int((one + 1).sum()) for one in last)
-    if not visits:
+    blocks = sum(int((white.visit.max(axis=1) >= 0).sum()) for white in chunks)
+    if not blocks:
         return FalseSignals(_GRID, np.zeros(_GRID.size))
-    rounds = max(-(-VISITS // visits), 2 * len(thetas))
-    turns: list[list[Floats] | None] = [[white.lower for white in _sampled(fit, picked, theta)] for theta in thetas]
-    turns = turns or [None]
-    each = -(-rounds // len(turns))
-    counts, seen = np.zeros(_GRID.size), 0
-    for truth in turns:
-        for k, white in enumerate(chunks):
-            for some in _batches(causes[k], each):
-                w = _noise(white, None if truth is None else truth[k], some, rng)
-                highest = causes[k].largest(w)
-                real = np.arange(highest.shape[2])[None, None, :] <= last[k][:, None, None]
-                counts += _begun(np.where(real, highest, 0.0))
-                seen += int(real.sum()) * some
-    return FalseSignals(_GRID, _tail(counts, seen))
+    turns = max(len(thetas), 1)
+    each = -(-max(-(-VISITS // blocks), 2 * turns) // turns)
+    counts = np.zeros((2, _GRID.size))
+    for turn in range(turns):
+        ways: list[list[Floats] | None] = [None]
+        if thetas:
+            ways.append([white.lower for white in _sampled(fit, picked, thetas[turn])])
+        for way, truth in enumerate(ways):
+            own = np.random.default_rng((seed, turn))  # the same noise both ways, so that they differ by no chance
+            for k, white in enumerate(chunks):
+                for some in _batches(causes[k], each):
+                    w = _noise(white, None if truth is None else truth[k], some, own)
+                    counts[way] += _begun(*causes[k].newest(w))
+    seen = blocks * each * turns
+    fitted = _tail(counts[0], seen)
+    if not thetas:
+        return FalseSignals(_GRID, fitted)
+    share = np.clip(fitted / np.maximum(_tail(counts[1], seen), 1e-300), LEAST_SHARE, 1.0)
+    return FalseSignals(_GRID, np.maximum.accumulate((fitted * share)[::-1])[::-1])
 
 
 def limit_for(budget: float, groups: Iterable[tuple[FalseSignals, float]]) -> float:
@@ -120,10 +134,9 @@ def _batches(causes: CauseScores, draws: int) -> list[int]:
     return [most] * full + [rest] * (rest > 0)
 
 
-def _begun(highest: Floats) -> Floats:
-    """Return how many signals begin at every limit: visits (m, R, T) that pass it after one that did not."""
-    before = np.concatenate([np.zeros_like(highest[:, :, :1]), highest[:, :, :-1]], axis=2)
-    top = np.searchsorted(_GRID, highest, side="right")
+def _begun(before: Floats, now: Floats) -> Floats:
+    """Return how many signals begin at every limit: newest visits (m, R) that pass it after one that did not."""
+    top = np.searchsorted(_GRID, now, side="right")
     low = np.minimum(np.searchsorted(_GRID, before, side="right"), top)
     size = _GRID.size
     more, fewer = (np.bincount(place.ravel(), minlength=size + 1) for place in (low, top))
@@ -155,4 +168,4 @@ def _picked(fit: ScaleFit, rng: np.random.Generator) -> list[NDArray[np.intp]]:
 
 def _sampled(fit: ScaleFit, picked: Sequence[NDArray[np.intp]], theta: Floats | None = None) -> list[Whitened]:
     """Return the chunks cut down to the picked blocks, those without any left out."""
-    return [white.take(kept) for white, kept in zip(whitened(fit, theta), picked, strict=True) if kept.size]
+    return list(whitened(fit, theta, picked=picked))

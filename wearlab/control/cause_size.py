@@ -13,6 +13,7 @@ import numpy as np
 
 from wearlab.control.episodes import Cause
 from wearlab.control.innovations import innovations
+from wearlab.control.usual_rates import usual_rates
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -91,13 +92,6 @@ class Foretold:
         q = float(scale.inverse(self.expected[at]))
         back = 1.0 / float(scale.slope(q)) if bool(scale.allows(q)) else nan
         rate = ends * stretch * back / float(design.correction[at]) * data.source.rate_over
-        usual = self._usual_rate(int(data.family[at]))
+        usual = float(usual_rates(self.fit)[data.family[at]])
         percent = 100.0 * ends / usual if usual else np.full(3, nan)
         return rate, np.asarray(percent, dtype=np.float64)
-
-    def _usual_rate(self, family: int) -> float:
-        """Return the rate of the average part of a family, per working exposure 1; 0 where none is told."""
-        fixed = self.fit.fixed
-        place = fixed.place(f"rate {self.fit.design.data.family_label[family]}")
-        place = fixed.place("rate") if place is None else place
-        return 0.0 if place is None else float(fixed.estimate[place]) * self.fit.unit

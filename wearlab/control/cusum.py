@@ -64,8 +64,8 @@ def cusum(
     if isinstance(scale, NoAnswer):
         return scale
     z = (x - scale.mean) / scale.sd
-    up, up_since = _sums(z - reference, head_start)
-    down, down_since = _sums(-z - reference, head_start)
+    up, up_since = sums(z - reference, head_start)
+    down, down_since = sums(-z - reference, head_start)
     upward = chart("CUSUM upward", up, 0.0, -np.inf, decision)
     downward = chart("CUSUM downward", down, 0.0, -np.inf, decision)
     return Cusum(upward, downward, np.union1d(upward.signals, downward.signals), up_since, down_since, scale)
@@ -81,13 +81,15 @@ def check_cusum(reference: float, decision: float, head_start: float) -> None:
         raise InputError("the head start of a CUSUM is at least 0 and below its decision value")
 
 
-def _sums(steps: Array, start: float) -> tuple[Array, Places]:
-    total, began = start, 0
-    sums, since = np.full(steps.size, np.nan), np.full(steps.size, -1, dtype=np.intp)
-    for place in np.flatnonzero(~np.isnan(steps)):
-        if total == 0:
-            began = int(place)
-        total = max(0.0, total + float(steps[place]))
-        sums[place] = total
-        since[place] = began if total > 0 else -1
-    return sums, since
+def sums(steps: Array, start: float) -> tuple[Array, Places]:
+    """Return the sums max(0, S + step) of any number of series (..., n), and the place at which each last left 0."""
+    total, began = np.full(steps.shape[:-1], start), np.zeros(steps.shape[:-1], dtype=np.intp)
+    out, since = np.full(steps.shape, np.nan), np.full(steps.shape, -1, dtype=np.intp)
+    for place in range(steps.shape[-1]):
+        step = steps[..., place]
+        here = ~np.isnan(step)
+        began = np.where(here & (total == 0), place, began)
+        total = np.where(here, np.maximum(0.0, total + step), total)
+        out[..., place] = np.where(here, total, np.nan)
+        since[..., place] = np.where(here & (total > 0), began, -1)
+    return out, since

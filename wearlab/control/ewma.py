@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from wearlab.control.chart import Chart, Scale, Spread, chart, scale_of, series
+from wearlab.control.chart import Array, Chart, Scale, Spread, chart, scale_of, series
 from wearlab.errors import InputError
 from wearlab.records import NoAnswer
 
@@ -58,16 +58,24 @@ def ewma(
     scale = scale_of(x, mean, sd, spread)
     if isinstance(scale, NoAnswer):
         return scale
-    seen = ~np.isnan(x)
-    statistic = np.full(x.size, np.nan)
-    z = scale.mean
-    for place in np.flatnonzero(seen):
-        z += weight * (x[place] - z)
-        statistic[place] = z
-    # before the first reading there is nothing to limit; the first one's limits stand there
-    readings = np.maximum(np.cumsum(seen), 1)
-    reach = width * scale.sd * np.sqrt(weight / (2 - weight) * (1.0 if steady else 1 - (1 - weight) ** (2 * readings)))
+    statistic, opened = averages(x, weight, scale.mean, steady=steady)
+    reach = width * scale.sd * opened
     return Ewma(chart("EWMA", statistic, scale.mean, scale.mean - reach, scale.mean + reach), scale, weight, width)
+
+
+def averages(x: Array, weight: float, mean: float, *, steady: bool = False) -> tuple[Array, Array]:
+    """Return the average of any number of series (..., n) at every reading, and its sd in sd of a reading."""
+    seen = ~np.isnan(x)
+    z = np.full(x.shape[:-1], mean)
+    statistic = np.full(x.shape, np.nan)
+    for place in range(x.shape[-1]):
+        here = seen[..., place]
+        z = np.where(here, z + weight * (x[..., place] - z), z)
+        statistic[..., place] = np.where(here, z, np.nan)
+    # before the first reading there is nothing to limit; the first one's limits stand there
+    readings = np.maximum(np.cumsum(seen, axis=-1), 1)
+    opened = np.ones(x.shape) if steady else 1 - (1 - weight) ** (2 * readings)
+    return statistic, np.sqrt(weight / (2 - weight) * opened)
 
 
 def check_weight(weight: float) -> None:

@@ -24,8 +24,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri, ndtr, ndtri
 
+from wearlab.control.in_turn import in_turn
 from wearlab.wear.blocks import Chunk, Floats, Ints
 from wearlab.wear.covariance import PATH, REPEAT, covariance, structure
+from wearlab.wear.inverse import inverse_of, inverse_of_lower
 from wearlab.wear.likelihood import Work, readings_of
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -59,17 +61,8 @@ class Whitened:
 
     def take(self, kept: NDArray[np.intp]) -> Whitened:
         """Return only some of the blocks."""
-        chunk = replace(
-            self.chunk,
-            rows=self.rows[kept],
-            life=self.chunk.life[kept],
-            last=self.chunk.last[kept],
-            vehicle=self.chunk.vehicle[kept],
-            share=None if self.chunk.share is None else self.chunk.share[kept],
-            here=None if self.chunk.here is None else self.chunk.here[kept],
-        )
         arrays = {name: getattr(self, name)[kept] for name in self.__slots__ if name != "chunk"}
-        return Whitened(chunk=chunk, **arrays)
+        return Whitened(chunk=self.chunk.take(kept), **arrays)
 
     @property
     def real(self) -> Floats:
@@ -95,8 +88,16 @@ class Innovations:
     readings: Ints
 
 
-def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = None) -> Iterator[Whitened]:
-    """Yield every chunk of a fit, whitened at its own variances or at given ones, (10,) per working exposure."""
+def whitened(
+    fit: ScaleFit,
+    theta: Floats | None = None,
+    beta: Floats | None = None,
+    picked: Sequence[NDArray[np.intp]] | None = None,
+) -> Iterator[Whitened]:
+    """Yield every chunk of a fit, whitened at its own variances or at given ones, (10,) per working exposure.
+
+    `picked` are the blocks wanted of each chunk; chunks of which none is wanted are left out.
+    """
     estimate = fit.estimate
     design = estimate.work.design
     theta = estimate.theta if theta is None else theta
@@ -108,16 +109,22 @@ def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = N
     beyond = np.append(design.data.bound != 0, False)
     padded = np.zeros((design.p + 1, design.p + 1))
     padded[:-1, :-1] = estimate.evaluated.covariance
-    for full, own in zip(design.blocks.chunks, estimate.local, strict=True):
-        m, n = full.rows.shape
+    for number, (full, own) in enumerate(zip(design.blocks.chunks, estimate.local, strict=True)):
+        x = own.design(values, *full.rows.shape)
+        columns, at_beta = own.columns, own.at(beta)
+        if picked is not None:
+            some = picked[number]
+            if not some.size:
+                continue
+            full, x, columns, at_beta = full.take(some), x[some], columns[some], at_beta[some]
         kept = (full.rows < design.n) & ~beyond[full.rows]
         chunk = _without(full, kept, design.n)
         s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
-        lower = np.linalg.cholesky(covariance(s, theta))
+        lower = np.asarray(np.linalg.cholesky(covariance(s, theta)), dtype=np.float64)
         real = kept.astype(np.float64)
-        inverse = np.linalg.inv(lower) * real[:, :, None] * real[:, None, :]
-        x = own.design(values, m, n) * real[:, :, None]
-        mean = (x @ own.at(beta)[:, :, None])[:, :, 0]
+        inverse = inverse_of_lower(lower) * real[:, :, None] * real[:, None, :]
+        x *= real[:, :, None]
+        mean = (x @ at_beta[:, :, None])[:, :, 0]
         e = (y[chunk.rows] - mean) * real
         usual = np.clip(design.scale.inverse(mean), low, high)
         yield Whitened(
@@ -131,9 +138,15 @@ def whitened(fit: ScaleFit, theta: Floats | None = None, beta: Floats | None = N
             inverse=inverse,
             w=(inverse @ e[:, :, None])[:, :, 0],
             wx=inverse @ x,
-            covariance=padded[own.columns[:, :, None], own.columns[:, None, :]],
-            columns=own.columns,
+            covariance=padded[columns[:, :, None], columns[:, None, :]],
+            columns=columns,
         )
+
+
+def touching(fit: ScaleFit, readings: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Return, for every chunk of a fit, the blocks that hold any of some readings (N,)."""
+    touched = np.append(readings, False)
+    return [np.flatnonzero(touched[chunk.rows].any(axis=1)) for chunk in fit.design.blocks.chunks]
 
 
 def innovations(fit: ScaleFit, thetas: Sequence[Floats] = ()) -> Innovations:
@@ -167,7 +180,8 @@ def _at(fit: ScaleFit, theta: Floats | None) -> Innovations:
     names = ("given_past", "given_all", "surprise", "sd", "common", "t_squared")
     out = {name: np.full(n + 1, np.nan) for name in names}
     count = np.zeros(n + 1, dtype=np.int64)
-    for white in whitened(fit, theta):
+
+    def of_chunk(white: Whitened) -> None:
         real = white.visit >= 0
         same = (white.visit[:, :, None] == white.visit[:, None, :]) & real[:, :, None] & real[:, None, :]
         within = white.lower * same
@@ -177,7 +191,7 @@ def _at(fit: ScaleFit, theta: Floats | None) -> Innovations:
         own = within @ within.swapaxes(1, 2)
         told = (own - fresh @ white.covariance @ fresh.swapaxes(1, 2)) * same
         told = _positive(told, own, real)
-        inverse = np.linalg.inv(told) * same
+        inverse = inverse_of(told)[0] * same
         pulled = (inverse @ r[:, :, None])[:, :, 0]
         diagonal = np.einsum("mii->mi", told)
         precision = np.einsum("mii->mi", inverse)
@@ -195,6 +209,9 @@ def _at(fit: ScaleFit, theta: Floats | None) -> Innovations:
         for name, value in told_of.items():
             out[name][rows] = value[real]
         count[rows] = same.sum(axis=2)[real]
+
+    # chunks have no reading in common, so that threads never write to the same place
+    in_turn(whitened(fit, theta), of_chunk)
     return Innovations(**{name: value[:-1] for name, value in out.items()}, readings=count[:-1])
 
 

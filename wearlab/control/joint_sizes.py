@@ -1,4 +1,4 @@
-"""Sizes of several shared causes told together, and a fit as it would be without them.
+"""Sizes of several shared causes told together.
 
 Two causes that overlap (a rig, and a tube of it; vehicles of one depot on one rig) each take a part of the other when
 they are sized one at a time. Together, with D the causes as columns beside the fixed effects, sizes are
@@ -8,12 +8,12 @@ b = (D'VD)^-1 D'V e, where V takes the fixed effects out of K^-1: sums over bloc
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wearlab.control.innovations import whitened
+from wearlab.control.innovations import touching, whitened
 from wearlab.wear.blocks import Floats
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -25,12 +25,20 @@ LEAST_OWN = 0.02
 class JointSizes:
     """Sizes of c causes told together, as shares of the reading, with their sd; arrays (c,), NaN: not told beside.
 
-    `slope` (N,): what a share of 1 changes the working value of a reading by, 0 beyond the scale.
+    `slope` (N,): what a share of 1 changes the working value of a reading by, 0 beyond the scale and in blocks that no
+    cause touches.
     """
 
     size: Floats
     sd: Floats
     slope: Floats
+
+    def offset(self, members: Sequence[NDArray[np.bool_]]) -> Floats:
+        """Return what the causes add to working values, (N,)."""
+        share = np.zeros(self.slope.size)
+        for member, size in zip(members, np.nan_to_num(self.size), strict=True):
+            share += size * member
+        return share * self.slope
 
     @property
     def z(self) -> Floats:
@@ -46,7 +54,7 @@ def joint_sizes(fit: ScaleFit, members: Sequence[NDArray[np.bool_]]) -> JointSiz
     touched[:-1] = np.stack(members, axis=1) if count else 0.0
     slope = np.zeros(fit.design.n + 1)
     score, plain, side = np.zeros(count), np.zeros((count, count)), np.zeros((p + 1, count))
-    for white in whitened(fit):
+    for white in whitened(fit, picked=touching(fit, np.asarray(touched[:-1].any(axis=1)))):
         slope[white.rows] = white.slope
         u = white.inverse @ (touched[white.rows] * white.slope[:, :, None])
         score += np.einsum("mnc,mn->c", u, white.w)
@@ -61,23 +69,6 @@ def joint_sizes(fit: ScaleFit, members: Sequence[NDArray[np.bool_]]) -> JointSiz
         size[told] = covariance @ score[told]
         sd[told] = np.sqrt(np.diag(covariance))
     return JointSizes(size, sd, slope[:-1])
-
-
-def without(fit: ScaleFit, members: Sequence[NDArray[np.bool_]], sizes: JointSizes) -> ScaleFit:
-    """Return the fit with shared causes taken off its readings and its coefficients told anew; variances stay."""
-    off = np.zeros(fit.design.n + 1)
-    for member, size in zip(members, np.nan_to_num(sizes.size), strict=True):
-        off[:-1] += size * member * sizes.slope
-    estimate = fit.estimate
-    p = fit.design.p
-    pull = np.zeros(p + 1)
-    for white in whitened(fit):
-        moved = (white.inverse @ off[white.rows][:, :, None])[:, :, 0]
-        np.add.at(pull, white.columns % (p + 1), (white.wx.swapaxes(1, 2) @ moved[:, :, None])[:, :, 0])
-    evaluated = estimate.evaluated
-    beta = evaluated.beta - evaluated.covariance @ pull[:p]
-    work = replace(estimate.work, y=estimate.work.y - off[:-1])
-    return replace(fit, estimate=replace(estimate, work=work, evaluated=replace(evaluated, beta=beta)))
 
 
 def _told(left: Floats, plain: Floats) -> NDArray[np.intp]:

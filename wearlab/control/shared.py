@@ -10,13 +10,15 @@ d is the change of the working value by a reading's logarithm: the size is a sha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.control.episodes import ONSET
-from wearlab.control.innovations import Whitened, whitened
+from wearlab.control.in_turn import in_turn
+from wearlab.control.innovations import Whitened, touching, whitened
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -66,12 +68,30 @@ class Running:
 
 def lasting(fit: ScaleFit, group: Ints, day: Ints) -> tuple[Running, ...]:
     """Return, for every group (N,) of readings on days (N,), a change that lasts from some day on; -1: no group."""
-    return _running(fit, group, day, lasts=True)
+    return changes(fit, ((group, True),), day)[0]
 
 
 def passing(fit: ScaleFit, group: Ints, day: Ints) -> tuple[Running, ...]:
     """Return, for every group (N,) of readings, an error that all of them share and no other reading has."""
-    return _running(fit, group, day, lasts=False)
+    return changes(fit, ((group, False),), day)[0]
+
+
+def changes(fit: ScaleFit, kinds: Sequence[tuple[Ints, bool]], day: Ints) -> tuple[tuple[Running, ...], ...]:
+    """Return several kinds of shared causes from one pass: of each its groups (N,), and whether the change lasts."""
+    members = [np.append(group, -1) for group, _ in kinds]
+    days = np.append(day, -1)
+    width = max((own.columns.shape[1] for own in fit.estimate.local), default=0)
+
+    def of_chunk(white: Whitened) -> list[_Steps]:
+        return [
+            _steps(white, member[white.rows], days[white.rows], width, lasts=lasts)
+            for member, (_, lasts) in zip(members, kinds, strict=True)
+        ]
+
+    covariance = fit.estimate.evaluated.covariance
+    grouped = np.any([group >= 0 for group, _ in kinds], axis=0) if kinds else np.zeros(fit.design.n, dtype=np.bool_)
+    rows = in_turn(whitened(fit, picked=touching(fit, grouped)), of_chunk)
+    return tuple(_by_group([one[k] for one in rows], covariance) for k in range(len(kinds)))
 
 
 def chance_of_signal(found: Running, since: int, limit: float, *, seed: int = 1) -> float:
@@ -105,22 +125,22 @@ def chance_of_signal(found: Running, since: int, limit: float, *, seed: int = 1)
     return float(begun.mean())
 
 
-def _running(fit: ScaleFit, group: Ints, day: Ints, *, lasts: bool) -> tuple[Running, ...]:
-    members = np.append(group, -1)
-    days = np.append(day, -1)
-    rows: list[_Steps] = [
-        _steps(white, members[white.rows], days[white.rows], fit.design.p, lasts=lasts) for white in whitened(fit)
-    ]
+def _by_group(rows: Sequence[_Steps], covariance: Floats) -> tuple[Running, ...]:
     if not rows:
         return ()
-    steps = _Steps(*(np.concatenate([getattr(one, name) for one in rows]) for name in _Steps.__slots__))
-    covariance = fit.estimate.evaluated.covariance
-    return tuple(_summed(steps, int(code), covariance) for code in np.unique(steps.group))
+    steps = _joined(rows)
+    order = np.argsort(steps.group, kind="stable")
+    first = np.flatnonzero(np.diff(steps.group[order], prepend=-2) != 0)
+    return tuple(_summed(steps.take(mine), covariance) for mine in np.split(order, first[1:]) if mine.size)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Steps:
-    """What each visit of a block adds, going back in time: score, information and pull on the fixed effects (r, p)."""
+    """What each visit of a block adds, going back in time, (r,): score and information.
+
+    `side` (r, q) is the pull on the fixed effects of the block, which stand at `columns` (r, q), -1: none. A fleet has
+    many fixed effects and a block few.
+    """
 
     group: Ints
     day: Ints
@@ -128,9 +148,24 @@ class _Steps:
     score: Floats
     plain: Floats
     side: Floats
+    columns: NDArray[np.int32]
+
+    def take(self, rows: NDArray[np.intp]) -> _Steps:
+        """Return some of them."""
+        return _Steps(*(getattr(self, name)[rows] for name in self.__slots__))
+
+    def spread(self, p: int) -> Floats:
+        """Return the pull on all fixed effects, (r, p)."""
+        full = np.zeros((self.side.shape[0], p + 1))
+        np.put_along_axis(full, self.columns % (p + 1), self.side, axis=1)
+        return full[:, :p]
 
 
-def _steps(white: Whitened, group: Ints, day: Ints, p: int, *, lasts: bool) -> _Steps:
+def _joined(rows: Sequence[_Steps]) -> _Steps:
+    return _Steps(*(np.concatenate([getattr(one, name) for one in rows]) for name in _Steps.__slots__))
+
+
+def _steps(white: Whitened, group: Ints, day: Ints, width_of_side: int, *, lasts: bool) -> _Steps:
     m, n = white.visit.shape
     group = np.where(white.visit >= 0, group, -1)
     visits = int(white.visit.max()) + 1
@@ -139,23 +174,27 @@ def _steps(white: Whitened, group: Ints, day: Ints, p: int, *, lasts: bool) -> _
     day_of = np.full((m, visits), -1, dtype=np.int64)
     b, k = np.nonzero(white.visit >= 0)
     np.maximum.at(day_of, (b, white.visit[b, k]), day[b, k])
+    at_visit = white.visit[:, :, None] == np.arange(visits)
+    since = white.visit[:, :, None] >= np.arange(visits) if lasts else np.ones((m, n, 1), dtype=np.bool_)
+    across = white.wx.swapaxes(1, 2)
+    q = across.shape[1]
+    columns = np.pad(white.columns, ((0, 0), (0, width_of_side - q)), constant_values=-1).astype(np.int32)
     for number in range(width):
         mine = slot == number
         code = np.where(mine, group, -1).max(axis=1)
-        since = white.visit[:, :, None] >= np.arange(visits) if lasts else np.ones((m, n, 1), dtype=np.bool_)
         d = (mine * white.slope)[:, :, None] * since
         u = white.inverse @ d
-        score = np.einsum("mnc,mn->mc", u, white.w)
+        score = (white.w[:, None, :] @ u)[:, 0]
         plain = np.einsum("mnc,mnc->mc", u, u)
-        side = np.einsum("mnc,mnq->mcq", u, white.wx)
-        touched = (mine[:, :, None] & (white.visit[:, :, None] == np.arange(visits))).any(axis=1)
+        side = (across @ u).swapaxes(1, 2)
+        touched = (mine[:, None, :] @ at_visit)[:, 0]
         if not lasts:
             touched = touched.any(axis=1, keepdims=True)
         # what a visit adds is its own sum less that of the visits after it
         late = [np.concatenate([a[:, 1:], np.zeros_like(a[:, :1])], axis=1) for a in (score, plain, side)]
         block, at = np.nonzero(touched & (code >= 0)[:, None])
-        full = np.zeros((block.size, p + 1))
-        np.put_along_axis(full, white.columns[block] % (p + 1), (side - late[2])[block, at], axis=1)
+        pull = np.zeros((block.size, width_of_side))
+        pull[:, :q] = (side - late[2])[block, at]
         first_day = day_of if lasts else np.where(mine, day, np.iinfo(np.int64).max).min(axis=1)[:, None]
         pieces.append(
             _Steps(
@@ -164,13 +203,15 @@ def _steps(white: Whitened, group: Ints, day: Ints, p: int, *, lasts: bool) -> _
                 vehicle=white.chunk.vehicle[block, 0],
                 score=(score - late[0])[block, at],
                 plain=(plain - late[1])[block, at],
-                side=full[:, :p],
+                side=pull,
+                columns=columns[block],
             )
         )
     if not pieces:
         empty = np.zeros(0, dtype=np.int64)
-        return _Steps(empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros((0, p)))
-    return _Steps(*(np.concatenate([getattr(one, name) for one in pieces]) for name in _Steps.__slots__))
+        nothing = np.zeros((0, width_of_side))
+        return _Steps(empty, empty, empty, np.zeros(0), np.zeros(0), nothing, nothing.astype(np.int32))
+    return _joined(pieces)
 
 
 def _slots_of(group: Ints) -> tuple[Ints, int]:
@@ -191,15 +232,15 @@ def _slots_of(group: Ints) -> tuple[Ints, int]:
     return out, int(slot.max()) + 1
 
 
-def _summed(steps: _Steps, code: int, covariance: Floats) -> Running:
-    mine = np.flatnonzero(steps.group == code)
-    order = mine[np.argsort(-steps.day[mine], kind="stable")]
+def _summed(steps: _Steps, covariance: Floats) -> Running:
+    """Return the running sums over the visits of one group."""
+    order = np.argsort(-steps.day, kind="stable")
     day = steps.day[order]
     end = np.flatnonzero(np.r_[day[1:] != day[:-1], True])
     score = np.cumsum(steps.score[order])[end]
     plain = np.cumsum(steps.plain[order])[end]
-    side = np.cumsum(steps.side[order], axis=0)[end]
-    information = plain - np.einsum("kp,pq,kq->k", side, covariance, side)
+    side = np.cumsum(steps.spread(covariance.shape[0])[order], axis=0)[end]
+    information = plain - np.sum((side @ covariance) * side, axis=1)
     seen: NDArray[np.bool_] = np.zeros(order.size, dtype=np.bool_)
     seen[np.unique(steps.vehicle[order], return_index=True)[1]] = True
     vehicles = np.cumsum(seen, dtype=np.int64)[end]
@@ -209,7 +250,7 @@ def _summed(steps: _Steps, code: int, covariance: Floats) -> Running:
     best = _best((score * sd)[back], vehicles[back])
     left = 0.0 if best < 0 else _left(steps, order[: end[end.size - 1 - best] + 1], information[end.size - 1 - best])
     return Running(
-        group=code,
+        group=int(steps.group[0]),
         day=day[end][back],
         z=(score * sd)[back],
         size=(score * sd * sd)[back],

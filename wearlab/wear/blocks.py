@@ -7,7 +7,7 @@ padded size, so that memory is bounded by the chunk and not by the fleet.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,18 @@ class Chunk:
     visits: int
     share: Floats | None
     here: Floats | None
+
+    def take(self, kept: NDArray[np.intp]) -> Chunk:
+        """Return only some of the blocks."""
+        return replace(
+            self,
+            rows=self.rows[kept],
+            life=self.life[kept],
+            last=self.last[kept],
+            vehicle=self.vehicle[kept],
+            share=None if self.share is None else self.share[kept],
+            here=None if self.here is None else self.here[kept],
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

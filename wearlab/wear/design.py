@@ -7,7 +7,7 @@ readings of a fleet.
 
 A "factor" covariate multiplies the reading by exp(coefficient * column). The part of it that its prior mean explains
 is taken out of the reading before the scale is applied; the rest enters through the derivative of the scale at the
-fitted value.
+value that the other readings foretell.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Problem:
     """One group on one working scale; arrays (N,) in the order of the data.
 
     `y` is the working value of the reading freed of the factors' prior means, `x` working exposure in units of
-    `span`, `gathered` that on the present vehicle, `log_slope` dg/dlog q at the fitted value, `known` the known
+    `span`, `gathered` that on the present vehicle, `log_slope` dg/dlog q at the value told, `known` the known
     variance of a reading (graduation), `shared` the known sd of a visit's shared effect, `start` 1 for an unknown
     start. `span` turns exposure into x: x = (exposure / span)^gamma.
     """
@@ -96,9 +96,13 @@ class Problem:
         entries = self.entries
         return np.where(entries.factor, entries.value * self.log_slope[entries.reading], entries.value)
 
-    def refit_at(self, fitted: Floats) -> Problem:
-        """Return the problem with slopes and known variances taken at these fitted working values (N,)."""
-        q = self.scale.inverse(fitted)
+    def refit_at(self, told: Floats) -> Problem:
+        """Return the problem with slopes and known variances taken at these working values (N,).
+
+        They must not hold the noise of the reading itself: a column that leans on it is told from it, and an offset
+        that is not there stands out.
+        """
+        q = self.scale.inverse(told)
         if self.scale.power != 1:
             reach = self.scale.inverse(self.y)
             q = np.clip(q, reach / 4, reach * 4)  # a fit gone astray must not give a slope without bounds

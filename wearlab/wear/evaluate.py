@@ -44,7 +44,7 @@ def at_variances(
         found = evaluated(sums, work.design, method=method)
         beta = found.beta
         if seen is not None and (work.design.data.bound.any() or work.design.entries.factor.any()):
-            work = Work(work.design.refit_at(seen.fitted), seen.y, work.doubt, seen.spread)
+            work = Work(work.design.refit_at(seen.told), seen.y, work.doubt, seen.spread)
     assert found is not None
     return work, local, theta, found
 

@@ -271,7 +271,7 @@ class _Search:
             changed = np.abs(doubt - work.doubt) > 0.05 * (work.doubt + own)
             still = float(np.mean(changed)) <= FEW
         if self.curved:
-            new = design.refit_at(seen.fitted)
+            new = design.refit_at(seen.told)
             moved = np.abs(new.log_slope - design.log_slope) > 1e-3 * np.abs(new.log_slope) + 1e-8
             still = still and float(np.mean(moved)) <= FEW
             design = new

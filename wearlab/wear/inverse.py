@@ -38,6 +38,22 @@ def inverse_of(k: Floats) -> tuple[Floats, Floats]:
     return inverse, log_det
 
 
+def inverse_of_lower(lower: Floats) -> Floats:
+    """Return the inverse (m, n, n) of lower triangular matrices (m, n, n), with zeros above the diagonal.
+
+    By halves, [[A, 0], [B, C]] has the inverse [[A^-1, 0], [-C^-1 B A^-1, C^-1]].
+    """
+    n = lower.shape[1]
+    if n <= SMALL:
+        return np.tril(np.linalg.inv(lower))
+    h = n // 2
+    first, second = inverse_of_lower(lower[:, :h, :h]), inverse_of_lower(lower[:, h:, h:])
+    out = np.zeros_like(lower)
+    out[:, :h, :h], out[:, h:, h:] = first, second
+    out[:, h:, :h] = -second @ (lower[:, h:, :h] @ first)
+    return out
+
+
 def _plain(k: Floats) -> tuple[Floats, Floats]:
     diagonal = np.einsum("mii->mi", np.linalg.cholesky(k))
     return np.asarray(np.linalg.inv(k), dtype=np.float64), 2 * np.sum(np.log(diagonal), axis=1)

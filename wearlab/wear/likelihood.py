@@ -63,13 +63,13 @@ class Sums:
 class Looked:
     """What a pass saw of every reading, (N,), and of the readings beyond the scale.
 
-    `z` is the leave-one-out residual over its sd, `variance` the square of that sd, `fitted` the value without the
-    reading's own error, `y` the working value with readings beyond the scale replaced by their expectation.
+    `z` is the leave-one-out residual over its sd, `variance` the square of that sd, `told` the value that all
+    other readings foretell (free of the reading's own noise), `y` the working value with readings beyond the scale replaced by their expectation.
     """
 
     z: Floats
     variance: Floats
-    fitted: Floats
+    told: Floats
     y: Floats
     spread: dict[int, Spread]
 
@@ -120,7 +120,7 @@ def passed(
     readings = readings_of(work)
     y, values = np.append(work.y, 0.0), design.values()
     path, repeat = (bool(active[INDEX[name]]) or theta[INDEX[name]] > 0 for name in ("path", "repeat"))
-    z, fitted, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
+    z, by_others, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
     expected = np.append(work.y, 0.0)
     bounded = beyond and bool(design.data.bound.any())
 
@@ -150,8 +150,7 @@ def passed(
             rows = chunk.rows[inside]
             z[rows] = w[inside] / np.sqrt(diagonal[inside])
             variance[rows] = 1.0 / diagonal[inside]
-            own = theta[INDEX["error"]] + s.known
-            fitted[rows] = (y[chunk.rows] - own * w)[inside]
+            by_others[rows] = y[rows] - w[inside] / diagonal[inside]
             if told is not None:
                 expected[chunk.rows[told.block[:, None], told.place][told.real]] = told.mean[told.real]
         gram = big.swapaxes(1, 2) @ u
@@ -194,7 +193,7 @@ def passed(
             spread[part.number] = part.told
     gram[p, p] += extra
     sums = Sums(gram, log_det, trace, inner, average, lean, missing[:p, :p], past + 0.5 * extra)
-    return sums, Looked(z[:n], variance[:n], fitted[:n], expected[:n], spread) if look else None
+    return sums, Looked(z[:n], variance[:n], by_others[:n], expected[:n], spread) if look else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

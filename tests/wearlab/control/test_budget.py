@@ -33,10 +33,11 @@ def largest(white: Whitened, d: NDArray[np.float64], w: NDArray[np.float64]) -> 
     out = np.zeros((white.visit.shape[0], int(white.visit.max()) + 1))
     for b, visit in np.ndindex(*out.shape):
         seen = (white.visit[b] >= 0) & (white.visit[b] <= visit)
-        u, x = (white.inverse[b] @ d[b])[seen], white.wx[b][seen]
+        whole = white.inverse[b] @ d[b]
+        u, x = whole[seen], white.wx[b][seen]
         plain = np.diag(u.T @ u)
         left = plain - np.diag(u.T @ x @ white.covariance[b] @ x.T @ u)
-        told = left > LEAST_TOLD * np.maximum(plain, 1e-300)
+        told = left > LEAST_TOLD * np.maximum(np.diag(whole.T @ whole), 1e-300)
         out[b, visit] = np.abs((u.T @ w[b][seen])[told] / np.sqrt(left[told])).max(initial=0.0)
     return out
 
@@ -46,12 +47,18 @@ def test_causes_score_as_the_plain_sums_do() -> None:
     for white in whitened(fitted()):
         d = signatures(white).d
         series = rng.standard_normal((white.visit.shape[0], 3, white.visit.shape[1])) * white.real[:, None, :]
-        found = CauseScores.of(white, d).largest(series)
+        scores = CauseScores.of(white, d)
+        found, newest = scores.largest(series), scores.newest(series)
+        last = white.visit.max(axis=1)
         for k in range(3):
-            np.testing.assert_allclose(found[:, k], largest(white, d, series[:, k]), rtol=1e-9, atol=1e-9)
+            known = largest(white, d, series[:, k])
+            np.testing.assert_allclose(found[:, k], known, rtol=1e-9, atol=1e-9)
+            for b, at in enumerate(last.tolist()):
+                assert newest[0][b, k] == pytest.approx(known[b, at - 1] if at else 0.0, rel=1e-9, abs=1e-9)
+                assert newest[1][b, k] == pytest.approx(known[b, at], rel=1e-9, abs=1e-9)
 
 
-def test_the_chance_is_that_of_new_signals_counted_one_by_one() -> None:
+def test_the_chance_is_that_of_new_signals_at_newest_visits_counted_one_by_one() -> None:
     fit = fitted()
     found = false_signals(fit)
     rng = np.random.default_rng(11)
@@ -60,7 +67,7 @@ def test_the_chance_is_that_of_new_signals_counted_one_by_one() -> None:
     for white in whitened(fit):
         d = signatures(white).d
         own = white.wx.swapaxes(1, 2)
-        for _ in range(250):
+        for _ in range(600):
             w = rng.standard_normal(white.visit.shape) * white.real
             # the coefficients fitted to this noise and to the other vehicles': drawn given what the noise pulls
             pull = white.covariance @ own @ w[:, :, None]
@@ -68,19 +75,36 @@ def test_the_chance_is_that_of_new_signals_counted_one_by_one() -> None:
             off = np.stack([rng.multivariate_normal(p[:, 0], r) for p, r in zip(pull, rest, strict=True)])
             highest = largest(white, d, w - (white.wx @ off[:, :, None])[:, :, 0])
             for b, last in enumerate(white.visit.max(axis=1).tolist()):
-                seen += last + 1
+                seen += 1
                 for limit in limits:
-                    over = [bool(one >= limit) for one in highest[b, : last + 1]]
-                    begun[limit] += sum(now and not before for before, now in zip([False, *over], over, strict=False))
+                    begun[limit] += int(highest[b, last] >= limit and not (last and highest[b, last - 1] >= limit))
     for limit in limits:
         chance = begun[limit] / seen
         sd = np.sqrt(chance * (1 - chance) * (1 / seen + 1 / VISITS))
         assert found.at(limit) == pytest.approx(chance, abs=4 * sd)
 
 
-def test_the_chance_falls_and_variances_drawn_wide_raise_it() -> None:
+def test_the_chance_falls_with_the_limit() -> None:
+    fit = fitted()
+    assert np.all(np.diff(false_signals(fit).chance) <= 0)
+    assert np.all(np.diff(false_signals(fit, spread(fit, 0.4)).chance) <= 0)
+
+
+def spread(fit: ScaleFit, size: float) -> list[NDArray[np.float64]]:
+    """Variances that differ by a common factor, of mean 1 and this sd."""
+    return [fit.estimate.theta * (1.0 + sign * size) for sign in (-1.0, 1.0)] * 4
+
+
+def test_variances_that_gave_way_to_the_readings_lower_the_chance() -> None:
+    """Noise with v times the variance passes a limit h as often as plain noise passes h / sqrt(v): as far as the mean
+    over v is above the chance of the fitted variances, so far below it is the chance.
+    """
     fit = fitted()
     known = false_signals(fit)
-    assert np.all(np.diff(known.chance) <= 0)
-    wide = false_signals(fit, [fit.estimate.theta * 2.0] * 4)
-    assert wide.at(3.5) > 2 * known.at(3.5)
+    assert false_signals(fit, [fit.estimate.theta] * 3).at(3.0) == pytest.approx(known.at(3.0), rel=0.1)
+    for size, limit in ((0.3, 3.2), (0.4, 3.0), (0.4, 3.3)):
+        drawn = float(np.mean([known.at(limit / np.sqrt(1 + sign * size)) for sign in (-1, 1)]))
+        assert drawn > 1.05 * known.at(limit)
+        assert false_signals(fit, spread(fit, size)).at(limit) == pytest.approx(known.at(limit) ** 2 / drawn, rel=0.12)
+    # what is hardly known at all is beyond the second order
+    assert false_signals(fit, spread(fit, 0.9)).at(3.5) == pytest.approx(0.5 * known.at(3.5), rel=0.1)

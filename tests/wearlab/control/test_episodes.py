@@ -50,7 +50,7 @@ def quiet() -> tuple[ScaleFit, FalseSignals]:
 
 @cache
 def limit() -> float:
-    return limit_for(1.0, [(quiet()[1], VEHICLES / 3)])
+    return limit_for(1.0, [(quiet()[1], VEHICLES / 2)])
 
 
 def turns(data: WearData) -> NDArray[np.int64]:

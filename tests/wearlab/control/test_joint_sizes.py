@@ -9,8 +9,9 @@ import pytest
 import statsmodels.api as sm
 from numpy.typing import NDArray
 
+from wearlab.control.cause_effect import without
 from wearlab.control.innovations import whitened
-from wearlab.control.joint_sizes import joint_sizes, without
+from wearlab.control.joint_sizes import joint_sizes
 from wearlab.records import NoAnswer
 from wearlab.wear import fit_group
 from wearlab.wear.fleet import simulated_fleet
@@ -66,7 +67,7 @@ def test_sizes_are_those_of_least_squares_with_all_causes_as_columns() -> None:
 def test_taken_off_nothing_of_them_is_left() -> None:
     fit = fitted()
     found = joint_sizes(fit, members())
-    left = joint_sizes(without(fit, members(), found), members())
+    left = joint_sizes(without(fit, found.offset(members())), members())
     # the share is one of what the fixed effects foretell, which moves a little without the causes
     assert np.abs(left.z).max() < 0.02 < np.abs(found.z).max()
     np.testing.assert_allclose(left.sd, found.sd, rtol=0.05)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from wearlab.wear.inverse import SMALL, inverse_of
+from wearlab.wear.inverse import SMALL, inverse_of, inverse_of_lower
 
 
 def batch(m: int, n: int, seed: int) -> NDArray[np.float64]:
@@ -66,3 +66,15 @@ def test_readings_that_nearly_agree(ratio: float) -> None:
     assert log_det[0] == pytest.approx(np.log(a * n + b) + (n - 1) * np.log(b), abs=1e-6 + n * lost)
     known = (np.eye(n) - a / (a * n + b)) / b
     np.testing.assert_allclose(inverse[0], known, atol=(1e-7 + lost) / b)
+
+
+@pytest.mark.parametrize("n", [1, SMALL, SMALL + 1, 2 * SMALL + 5, 97])
+def test_inverse_of_a_triangle_is_a_triangle(n: int) -> None:
+    rng = np.random.default_rng(n)
+    lower = np.tril(rng.standard_normal((6, n, n)) / n)
+    lower[:, np.arange(n), np.arange(n)] = rng.uniform(0.05, 2.0, (6, n))
+    found = inverse_of_lower(lower)
+    assert (np.triu(found, 1) == 0).all()
+    eye = np.broadcast_to(np.eye(n), lower.shape)
+    np.testing.assert_allclose(found @ lower, eye, atol=1e-9)
+    np.testing.assert_allclose(lower @ found, eye, atol=1e-9)

@@ -1,0 +1,266 @@
+"""From charted series to a figure: points with their causes, what is written below the title, files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipelines.steps.calibrations import calibrated_on
+from pipelines.steps.control_rigs import RigSeries, RigVisits, group_rig
+from pipelines.steps.control_series import SETS, Asked, Charted, Kind, charts
+from pipelines.steps.control_visits import GroupVisits, group_visits
+from pipelines.steps.signal_words import size_words
+from pipelines.steps.signals import SignalsTold
+from pipelines.steps.wear_data import GroupData
+from wearlab.charts.control_series import ControlFigure, ControlPanel, ControlPoint, control_table
+from wearlab.charts.series import Mark
+from wearlab.charts.words import position_words
+from wearlab.config import Settings
+from wearlab.errors import InputError
+from wearlab.lives.odometer import day_of
+from wearlab.store.database import Database
+from wearlab.wear.results import WearFit
+
+if TYPE_CHECKING:
+    from wearlab.charts.svg import Chart
+
+#: names of the charts as a reader knows them
+NAMES: dict[Kind, str] = {
+    "individuals": "single values",
+    "ewma": "EWMA",
+    "cusum": "CUSUM",
+    "tsquared": "T-squared",
+    "mewma": "MEWMA",
+}
+OF_WORDS = {
+    "innovations": "what each test showed beyond what earlier ones foretold",
+    "readings": "readings as measured",
+    "corrected": "readings under reference conditions",
+}
+_FORMATS = (".svg", ".png", ".pdf")
+_BOUND = {1: "at_least", -1: "at_most"}
+
+
+def vehicle_figure(visits: GroupVisits, made: Sequence[Charted], asked: Asked) -> ControlFigure:
+    """The figure of a part (one chart), of a set (its chart, parts below) or of a vehicle (whole visits, parts below).
+
+    Of a set, `made` may hold the charts of its parts after that of the set.
+    """
+    panels = [_panel(visits, one, asked) for one in made]
+    single = len(panels) == 1
+    main = panels[0] if single or made[0].position == "set" else None
+    where = f" {panels[0].name}" if single and made[0].position != "set" else ""
+    about = f"{NAMES[asked.chart]} of {OF_WORDS[asked.of]}"
+    known = [one.chance for one in made if one.chance is not None]
+    lines = [about]
+    if known:
+        lines.append(f"by chance alone a chart goes outside its limits in {100 * max(known):.1f} % of cases")
+    if asked.of != "innovations":
+        lines.append("wear moves such readings: a trend alone trips this chart")
+    if len(made) > 1 and asked.chart in SETS:
+        lines.append("below: single values of each part")
+    if main is not None and any(point.beside is not None for point in main.points):
+        lines.append("dashes: the same beside the other parts of that test")
+    return ControlFigure(
+        subject=f"{visits.vehicle}{where}: {visits.test}",
+        lines=tuple(lines),
+        main=main,
+        small=tuple(panels[1:] if main is not None else panels),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A figure as a page shows it: the chart with its text alternative, and heads and rows of the table beside it."""
+
+    chart: Chart
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def signal_picture(
+    db: Database, settings: Settings, group: GroupData, fit: WearFit, told: SignalsTold, signal: dict[str, Any]
+) -> Picture | None:
+    """The picture of one signal of a fitted group: of its part, its vehicle, its rig or its tube; None of a month."""
+    from wearlab.charts.control import control_chart
+
+    figure = _signal_figure(db, settings, group, fit, told, signal)
+    return None if figure is None else Picture(control_chart(figure), *control_table(figure))
+
+
+def _signal_figure(
+    db: Database, settings: Settings, group: GroupData, fit: WearFit, told: SignalsTold, signal: dict[str, Any]
+) -> ControlFigure | None:
+    if signal["vehicle"] is not None:
+        visits = group_visits(group, fit, str(signal["vehicle"]), told)
+        made = charts(visits, Asked(), told.budget.limit)
+        position = signal["position"]
+        kept = [one for one in made if position is None or one.position == position]
+        return vehicle_figure(visits, kept, Asked()) if kept else None
+    if signal["rig"] is None:
+        return None
+    days = calibrated_on(db, settings, told.as_of).get(str(signal["rig"]), ())
+    calibrated = tuple(day_of(day) for day in days)
+    tube = signal["channel"]
+    return rig_figure(group_rig(db, group, fit, str(signal["rig"]), calibrated, told, tube=tube), tube)
+
+
+def rig_figure(visits: RigVisits, tube: str | None = None) -> ControlFigure:
+    """The figure of a rig with its tubes below, or of one tube."""
+    if visits.whole is None:
+        raise InputError(f"rig {visits.rig}, {visits.test}: {visits.no_answer}")
+    each = "month" if visits.monthly else "day"
+    marks = tuple(Mark(day, "calibration") for day in visits.calibrations)
+    lines = [f"what its tests of a {each} read high, %, with 90 % interval, against all other tests of these vehicles"]
+    if visits.base:
+        lines.append("in the wear model one calibration period of this rig stands for reading true")
+    if tube is not None:
+        chosen = next((one for one in visits.tubes if one.name == tube), None)
+        if chosen is None:
+            known = ", ".join(one.name for one in visits.tubes) or "none"
+            raise InputError(f'rig {visits.rig} has no tube "{tube}" in {visits.test}; sheets name {known}')
+        lines[0] = (
+            f"what this tube read high in a {each}, %, with 90 % interval, against its neighbours and other tests"
+        )
+        main, small = _rig_panel(chosen, visits, f"tube {tube}"), ()
+        return ControlFigure(
+            f"Rig {visits.rig}, tube {tube}: {visits.test}", tuple(lines), main, small, marks, each, False
+        )
+    main = _rig_panel(visits.whole, visits, "all tubes")
+    tubes = tuple(_rig_panel(one, visits, f"tube {one.name}") for one in visits.tubes)
+    return ControlFigure(f"Rig {visits.rig}: {visits.test}", tuple(lines), main, tubes, marks, each, False)
+
+
+def save(figure: ControlFigure, path: Path) -> None:
+    """Write a figure as SVG, PNG or PDF, by the ending of the file's name.
+
+    Raises
+    ------
+    InputError
+        The ending is none of these, or the file cannot be written.
+    """
+    from wearlab.charts.control import control_chart, control_figure
+    from wearlab.charts.style import house_style
+
+    ending = path.suffix.lower()
+    if ending not in _FORMATS:
+        raise InputError(f'"{path.name}" has to end in {", ".join(_FORMATS[:-1])} or {_FORMATS[-1]}')
+    try:
+        if ending == ".svg":
+            path.write_text(control_chart(figure).svg, encoding="utf-8", newline="\n")
+            return
+        with house_style():
+            empty = {"CreationDate": None} if ending == ".pdf" else {"Software": None}
+            control_figure(figure).savefig(path, dpi=200, metadata=empty)
+    except OSError as fault:
+        raise InputError(f"{path} cannot be written ({fault.strerror}): choose a folder you may write to") from None
+
+
+def _panel(visits: GroupVisits, one: Charted, asked: Asked) -> ControlPanel:
+    in_sd = one.unit == "sd"
+    set_chart = asked.chart in SETS and one.position == "set"
+    unit = "T-squared" if set_chart else "sd" if in_sd or asked.chart == "cusum" else one.unit
+    centre = None if set_chart else 0.0 if asked.chart == "cusum" or one.scale is None else one.scale.mean
+    plain = asked.chart == "individuals" and asked.of == "innovations"
+    lower, upper = one.limits
+    outside = set(one.signals.tolist())
+    causes = _causes(visits, one)
+    # beside nothing else it is the same again
+    aside = plain and bool(np.nanmax(np.abs(one.beside - one.values), initial=0.0) > 1e-6)
+    points = []
+    for t, day in enumerate(visits.days):
+        value = _number(one.statistic[t])
+        bound = _BOUND.get(int(one.bound[t]))
+        if value is None and bound is None:
+            continue
+        points.append(
+            ControlPoint(
+                day=day,
+                value=value,
+                lower=_number(lower[t]),
+                upper=_number(upper[t]),
+                outside=t in outside,
+                beside=_number(one.beside[t]) if aside and value is not None else None,
+                bound=bound,
+                odometer_km=_number(visits.odometer_km[t]),
+                cause=causes.get(day, ""),
+            )
+        )
+    return ControlPanel(
+        name=one.name,
+        unit=unit,
+        points=tuple(points),
+        centre=centre,
+        position=one.position,
+        digits=1 if unit != one.unit or in_sd or set_chart else _digits(one.statistic),
+        marks=tuple(Mark(visits.days[t], f"new {position_words(one.position)}") for t in one.renewed),
+        signed=unit == "sd",
+    )
+
+
+def _causes(visits: GroupVisits, one: Charted) -> dict[date, str]:
+    """The signals that were raised on the days of a chart, in a few words."""
+    told: dict[date, list[str]] = {}
+    for signal in visits.signals:
+        if one.position == (signal["position"] or "set"):
+            told.setdefault(signal["detected_on"], []).append(cause_words(signal))
+    return {day: "; ".join(words) for day, words in told.items()}
+
+
+def cause_words(signal: dict[str, Any]) -> str:
+    """A signal's cause in a few words: what and how large."""
+    kind = str(signal["kind"])
+    what = {
+        "reading": "one reading off",
+        "step": "step",
+        "wear": "other rate of wear",
+        "visit": "visit off as a whole",
+        "vehicle": "all parts moved",
+        "rig": "rig reads off",
+        "tube": "tube reads off",
+        "month": "month's tests off",
+    }[kind]
+    size = "" if signal["size"] is None else f", {size_words(signal).split(' (')[0].split(', ')[0]}"
+    also = " (or another cause)" if signal["alternatives"] else ""
+    return f"{what}{size}{also}"
+
+
+def _rig_panel(one: RigSeries, visits: RigVisits, name: str) -> ControlPanel:
+    whole = visits.whole is one
+    tube = None if whole else one.name
+    outside = set(one.chart.signals.tolist())
+    told: dict[int, list[str]] = {}
+    for signal in visits.signals:
+        if signal["channel"] == tube:
+            after = [k for k, last in enumerate(one.last) if last >= signal["detected_on"]]
+            told.setdefault(after[0] if after else len(one.days) - 1, []).append(cause_words(signal))
+    points = tuple(
+        ControlPoint(
+            day=one.days[k],
+            value=float(one.chart.statistic[k]),
+            lower=float(one.chart.lower[k]),
+            upper=float(one.chart.upper[k]),
+            outside=k in outside,
+            low=float(one.low[k]),
+            high=float(one.high[k]),
+            cause="; ".join(told.get(k, ())),
+        )
+        for k in range(len(one.days))
+    )
+    return ControlPanel(name, "%", points, position="set" if whole else one.name if one.name.isdecimal() else "set")
+
+
+def _digits(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+    known = np.abs(values[np.isfinite(values)])
+    size = float(known.max()) if known.size else 0.0
+    return 2 if size < 3 else 1 if size < 1000 else 0
+
+
+def _number(value: float) -> float | None:
+    return float(value) if isfinite(value) else None
