@@ -28,6 +28,9 @@ def plan(
         list[Path] | None,
         typer.Option("--out", metavar="FILE", help="Write it: .xlsx, .csv or .ics (visits). May be given again."),
     ] = None,
+    table: Annotated[
+        str | None, typer.Option("--table", metavar="NAME", help="Write only this table, such as visits or tests.")
+    ] = None,
     most: Annotated[int, typer.Option("--most", min=0, help="Lines printed a list at most; 0: all.")] = 25,
     home: Home = HERE,
     as_of: AsOf = None,
@@ -54,7 +57,7 @@ def plan(
         if path.suffix.lower() == ".ics":
             write_calendar(told, path, actuation=_injectors(place, today))
         else:
-            write_plan(view, path, "tests" if tests else None)
+            write_plan(view, path, table or ("tests" if tests else None))
     if as_json:
         show_json(
             {

@@ -26,10 +26,10 @@ class PlanLine:
 
     `cost` is that of the whole work at the visit for `replace`, that of the test alone for `test`; None where it is
     not known. `past_then` is the chance of being past the limit on the day, `before_next` of passing it after the day
-    and by `until`, the next planned visit, or the end of the plan where there is none (`next_visit` None); `by_next` of being
-    past by `until`. `cross_low`, `cross_high` are the dates with chances 0.05 and 0.95. `km_if_left` are kilometres
-    past the limit between the day and `until`, their interval that of the date; `cost_if_left` what road failures over
-    them cost, its interval that of their rate. `drawn_on`: `until` lies beyond what the forecast tells.
+    and by `until`, the next planned visit, or the end of the plan where there is none (`next_visit` None); `by_next`
+    of being past by `until`. `cross_low`, `cross_high` are the dates with chances 0.05 and 0.95. `km_if_left` are
+    kilometres past the limit between the day and `until`, their interval that of the date; `cost_if_left` what road
+    failures over them cost, its interval that of their rate. `drawn_on`: `until` lies beyond what the forecast tells.
     """
 
     vehicle: str

@@ -63,8 +63,9 @@ class Sums:
 class Looked:
     """What a pass saw of every reading, (N,), and of the readings beyond the scale.
 
-    `z` is the leave-one-out residual over its sd, `variance` the square of that sd, `told` the value that all
-    other readings foretell (free of the reading's own noise), `y` the working value with readings beyond the scale replaced by their expectation.
+    `z` is the leave-one-out residual over its sd, `variance` the square of that sd, `told` the value that all other
+    readings foretell (free of the reading's own noise), `y` the working value with readings beyond the scale replaced
+    by their expectation.
     """
 
     z: Floats
