@@ -12,6 +12,7 @@ import typer
 from typer.exceptions import TyperException
 
 from pipelines.cli import (
+    chart,
     control,
     hindsight,
     influences,
@@ -65,6 +66,7 @@ app.command("repeats")(questions.repeats)
 app.command("rigs")(questions.rigs)
 app.command("control")(control.control)
 app.command("lives")(lives.lives)
+app.command("chart")(chart.chart)
 app.command("month")(month.month)
 app.command("demo")(setup.demo)
 

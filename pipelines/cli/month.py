@@ -32,4 +32,6 @@ def month(
     if as_json:
         show_json(done)
     else:
-        out.print(f"{len(done['attention'])} parts need attention; the page: {done['html']}")
+        out.print(f"{len(done['attention'])} parts need attention. The first page: {done['html']}")
+        out.print(f"PDF: {done['pdf'] or done['no_pdf']}")
+        out.print(f"Workbook: {done['xlsx']}")

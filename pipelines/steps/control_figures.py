@@ -43,7 +43,6 @@ OF_WORDS = {
     "readings": "readings as measured",
     "corrected": "readings under reference conditions",
 }
-_FORMATS = (".svg", ".png", ".pdf")
 _BOUND = {1: "at_least", -1: "at_most"}
 
 
@@ -145,21 +144,11 @@ def save(figure: ControlFigure, path: Path) -> None:
     InputError
         The ending is none of these, or the file cannot be written.
     """
-    from wearlab.charts.control import control_chart, control_figure
-    from wearlab.charts.style import house_style
+    from pipelines.steps.figure_file import Drawing, save_figure
+    from wearlab.charts.control import control_figure
+    from wearlab.charts.control_series import describe
 
-    ending = path.suffix.lower()
-    if ending not in _FORMATS:
-        raise InputError(f'"{path.name}" has to end in {", ".join(_FORMATS[:-1])} or {_FORMATS[-1]}')
-    try:
-        if ending == ".svg":
-            path.write_text(control_chart(figure).svg, encoding="utf-8", newline="\n")
-            return
-        with house_style():
-            empty = {"CreationDate": None} if ending == ".pdf" else {"Software": None}
-            control_figure(figure).savefig(path, dpi=200, metadata=empty)
-    except OSError as fault:
-        raise InputError(f"{path} cannot be written ({fault.strerror}): choose a folder you may write to") from None
+    save_figure(Drawing(figure.subject, describe(figure), lambda: control_figure(figure)), path)
 
 
 def _panel(visits: GroupVisits, one: Charted, asked: Asked) -> ControlPanel:

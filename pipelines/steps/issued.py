@@ -13,6 +13,7 @@ from datetime import date
 from math import hypot
 from typing import Any
 
+from wearlab.records import LEVEL_UNIT
 from wearlab.store.database import Database
 
 #: distance that rates are told over
@@ -47,7 +48,8 @@ class IssuedScore:
 
 def issued_scores(db: Database, as_of: date) -> list[IssuedScore]:
     """Meet the forecasts of every earlier day, of its last run each, with the tests up to a day; newest first."""
-    rows = db.records(_MEETINGS, [as_of, as_of])
+    units = [f"{measure}|{unit}" for measure, unit in LEVEL_UNIT.items()]
+    rows = db.records(_MEETINGS, [as_of, units, as_of])
     found: dict[tuple[int, str, str], list[dict[str, Any]]] = {}
     for row in rows:
         found.setdefault((row["run_id"], row["measure"], row["protocol"]), []).append(row)
@@ -101,6 +103,8 @@ WITH runs AS (
     SELECT max(run_id) AS run_id, as_of FROM run WHERE step = 'learn' AND as_of < ? GROUP BY as_of
 ), said AS (
     SELECT runs.as_of, f.* FROM forecast f JOIN runs USING (run_id)
+    -- what a test reads says nothing of a limit on a ratio or a change
+    WHERE list_contains(?, f.measure || '|' || f.unit)
 ), lives AS (  -- the life that each part was in; a part rebuilt since is another
     SELECT r.run_id, c.part, max(c.life) AS life FROM runs r JOIN comparable c ON c.tested_on <= r.as_of GROUP BY ALL
 ), before AS (

@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
+from pipelines.steps.figure_file import Drawing, save_figure
 from pipelines.steps.life_curves import GroupCurve, KindLives
-from wearlab.charts.lives import Law, LifePanel, LivesFigure, Steps, lives_chart, lives_figure
-from wearlab.charts.style import house_style
+from wearlab.charts.lives import Law, LifePanel, LivesFigure, Steps, describe, lives_figure
 from wearlab.charts.words import measure_words
-from wearlab.errors import InputError
 from wearlab.records import NoAnswer
-
-_FORMATS = (".svg", ".png", ".pdf")
 
 
 def figure(found: Sequence[KindLives], as_of: str, by: str | None) -> LivesFigure:
@@ -36,18 +33,7 @@ def save(drawn: LivesFigure, path: Path) -> None:
     InputError
         The ending is none of these, or the file cannot be written.
     """
-    ending = path.suffix.lower()
-    if ending not in _FORMATS:
-        raise InputError(f'"{path.name}" has to end in {", ".join(_FORMATS[:-1])} or {_FORMATS[-1]}')
-    try:
-        if ending == ".svg":
-            path.write_text(lives_chart(drawn).svg, encoding="utf-8", newline="\n")
-            return
-        with house_style():
-            empty = {"CreationDate": None} if ending == ".pdf" else {"Software": None}
-            lives_figure(drawn).savefig(path, dpi=200, metadata=empty)
-    except OSError as fault:
-        raise InputError(f"{path} cannot be written ({fault.strerror}): choose a folder you may write to") from None
+    save_figure(Drawing(drawn.subject, describe(drawn), lambda: lives_figure(drawn)), path)
 
 
 def _panel(found: KindLives) -> LifePanel:

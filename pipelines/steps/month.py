@@ -1,27 +1,41 @@
-"""The monthly pack: every stale step is run, the view is built from the store, the page is written."""
+"""The monthly pack: every stale step is run, the view is built from the store, pages and files are written."""
 
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
 from pipelines.steps.attention import attention, attention_row
 from pipelines.steps.fleet_facts import gather_fleet
+from pipelines.steps.month_about import about_page
+from pipelines.steps.month_files import PDF, WORKBOOK, write_month_pdf, write_month_workbook
+from pipelines.steps.month_first import first_page
+from pipelines.steps.month_fleet import fleet_page
+from pipelines.steps.month_pictures import signal_pictures
 from pipelines.steps.part_states import latest_states
+from pipelines.steps.parts import PartsTold, parts_told
+from pipelines.steps.plan import plan_told
+from pipelines.steps.plan_schedule import scheduled
+from pipelines.steps.plan_told import PlanTold
+from pipelines.steps.plan_view import plan_view
+from pipelines.steps.signals import SignalsTold, signals_of
 from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
 from pipelines.steps.wear_told import wear_groups
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.charts.words import day_words, measure_words, month_words, position_words
 from wearlab.config import Settings
-from wearlab.pack.order import count_states, crossings_by_month, worst
-from wearlab.pack.page import write_page
-from wearlab.pack.view import FileRow, FleetRow, MonthView, OpenQuestion, PartState, Unsaid, VehicleView
-from wearlab.records import State
+from wearlab.pack.links import page_names
+from wearlab.pack.order import worst
+from wearlab.pack.pack_view import PackView
+from wearlab.pack.pdf import pdf_can_be_made
+from wearlab.pack.site import write_pack
+from wearlab.pack.view import FleetRow, MonthView, PartState, VehicleView
+from wearlab.records import NoAnswer, State
 from wearlab.store.database import Database
-from wearlab.store.queries import files, open_questions, vehicles
+from wearlab.store.queries import vehicles
 
 
 def end_of_month(year: int, month: int) -> date:
@@ -32,22 +46,54 @@ def end_of_month(year: int, month: int) -> date:
 def write_month(
     place: Workspace, name: str, as_of: date, *, say: Callable[[str], None] | None = None
 ) -> dict[str, Any]:
-    """Write `reports/NAME/index.html` as of a day; return its path and what needs attention."""
+    """Write the pack into `reports/NAME` as of a day; return its files and what needs attention."""
     told = say or (lambda text: None)
-    with place.open() as db:
+
+    def learning(text: str) -> None:
         # of the learning only where a group begins, not every pass of its fit
-        fleet = gather_fleet(
-            db, place, as_of, say=lambda text: told(f"  learning: {text}") if text.endswith(": reading") else None
-        )
-        view = month_view(db, place.settings, fleet, told)
-    told(f"  drawing {len(view.vehicles)} vehicles")
-    page = write_page(view, place.reports / name / "index.html")
+        if text.endswith(": reading"):
+            told(f"  learning: {text}")
+
+    plan = plan_told(place, as_of, say=learning)
+    parts = parts_told(place, as_of, months=plan.months, schedule=scheduled(plan), say=learning)
+    with place.open() as db:
+        fleet = gather_fleet(db, place, as_of, say=learning)
+        signals = signals_of(db, fleet.run, as_of)
+        view = pack_view(db, place, fleet, plan, parts, signals, told)
+    folder = place.reports / name
+    told(f"  drawing {len(view.shown)} vehicles")
+    written = write_pack(view, folder, told)
+    book = write_month_workbook(view, plan_view(plan, parts), signals, folder)
+    made = write_month_pdf(view, folder, page_names(one.vehicle for one in view.shown), told)
     return {
-        "html": str(page),
-        "pdf": None,
-        "xlsx": None,
-        "attention": [attention_row(item, as_of) for item in view.attention],
+        "html": str(written.first),
+        "pdf": None if isinstance(made, NoAnswer) else str(folder / PDF),
+        "no_pdf": made.reason if isinstance(made, NoAnswer) else None,
+        "xlsx": str(book),
+        "attention": [attention_row(item, as_of) for item in view.month.attention],
     }
+
+
+def pack_view(
+    db: Database,
+    place: Workspace,
+    fleet: FleetFacts,
+    plan: PlanTold,
+    parts: PartsTold,
+    signals: SignalsTold,
+    say: Callable[[str], None],
+) -> PackView:
+    """Build all of a pack as of the fleet's day."""
+    month = month_view(db, place.settings, fleet, say)
+    others = (*((("PDF", PDF),) if pdf_can_be_made() else ()), ("workbook", WORKBOOK))
+    return PackView(
+        month=month,
+        first=first_page(db, place, fleet, plan, parts, signals),
+        fleet=fleet_page(db, fleet),
+        about=about_page(db, place, fleet, month.settings),
+        pictures=signal_pictures(db, place.settings, signals, say),
+        others=others,
+    )
 
 
 def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callable[[str], None]) -> MonthView:
@@ -59,35 +105,15 @@ def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callabl
         if count % 25 == 0 or count == len(known):
             say(f"  {count} of {len(known)} vehicles")
     rows = [row for name in sorted(fleet.forecasts) for row in fleet.forecasts[name]]
-    states = [state.state for view in views for state in view.states]
     return MonthView(
         title=month_words(fleet.as_of),
         as_of=fleet.as_of,
         workspace=settings.name,
         version=__version__,
         attention=attention(rows, settings, latest_states(fleet.wear), fleet.as_of),
-        counts=count_states(states),
-        crossings=crossings_by_month([(r["date_p10"], r["date_p50"], r["date_p90"]) for r in rows], fleet.as_of),
         fleet=tuple(fleet_row(view) for view in views),
         vehicles=tuple(views),
         wear=wear_groups(db, fleet.run),
-        files=tuple(
-            FileRow(
-                file=item["file"],
-                rows_read=item["rows_read"],
-                accepted=item["accepted"],
-                flagged=item["flagged"],
-                set_aside=item["set_aside"],
-                structure=item["structure"],
-                cells_set_aside=item["cells_set_aside"],
-                readings=item["readings"],
-                layout=item["layout"],
-                loaded_on=item["loaded_at"].date(),
-            )
-            for item in files(db)
-        ),
-        questions=tuple(OpenQuestion(item["sentence"], int(item["readings"])) for item in open_questions(db)),
-        unsaid=unsaid(rows, views),
         settings=_settings(settings),
     )
 
@@ -117,25 +143,6 @@ def _named(state: PartState) -> str:
     if state.state == State.STEADY:
         return f"in {measure_words(state.measure)}, {state.protocol}"
     return position_words(state.position)
-
-
-def unsaid(rows: Sequence[dict[str, Any]], views: Sequence[VehicleView]) -> tuple[Unsaid, ...]:
-    """What the data could not say: parts without an answer, vehicles without a test or a known usage."""
-    told = [
-        Unsaid(
-            f"{row['vehicle']} {position_words(row['position'])}, {measure_words(row['measure'])}, {row['protocol']}",
-            row["no_answer"] or row["cause"],
-            row["vehicle"],
-        )
-        for row in rows
-        if row["state"] == State.NO_ANSWER
-    ]
-    for view in views:
-        if view.last_test is None:
-            told.append(Unsaid(view.vehicle, "there is no test of this vehicle", view.vehicle))
-        elif view.km_per_day is None and view.usage_notes:
-            told.append(Unsaid(view.vehicle, view.usage_notes[0], view.vehicle))
-    return tuple(told)
 
 
 def _settings(settings: Settings) -> tuple[tuple[str, str], ...]:

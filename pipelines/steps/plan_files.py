@@ -37,6 +37,7 @@ _FORMATS: dict[Form, str] = {
     "percent": "0.0",
     "hours": "0.00",
     "rate": "0.0000",
+    "level": "#,##0.00",
 }
 #: widths in characters: of what is counted or dated, of sentences, and the most of a text
 _NUMBER, _SENTENCE, _TEXT = 12, 60, 32
@@ -95,7 +96,7 @@ def _written(form: Form, value: Cell) -> str:
     return f"{value:.{DIGITS.get(form, 2)}f}"
 
 
-def workbook(view: PlanView, tables: Sequence[Table]) -> bytes:
+def workbook(view: PlanView, tables: Sequence[Table], title: str = "Plan") -> bytes:
     """Return tables as a workbook, a sheet each: real tables with filters, the head frozen."""
     import xlsxwriter
 
@@ -103,7 +104,7 @@ def workbook(view: PlanView, tables: Sequence[Table]) -> bytes:
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(made, options) as book:
         day = view.as_of
-        book.set_properties({"title": "Plan", "created": datetime(day.year, day.month, day.day)})
+        book.set_properties({"title": title, "created": datetime(day.year, day.month, day.day)})
         formats = {form: book.add_format({"num_format": code, "valign": "top"}) for form, code in _FORMATS.items()}
         formats["text"] = book.add_format({"num_format": "@", "valign": "top"})
         formats["sentence"] = book.add_format({"text_wrap": True, "valign": "top"})

@@ -148,8 +148,8 @@ def rigs(place: Workspace, as_of: date, *, say: Callable[[str], None] | None = N
                 if run is not None:
                     verdicts += _hanging(db, run, group, fit, found, factor)
             channels.append(_channels(db, measure, protocol, as_of))
-        checks = _checks(db, place.settings, as_of)
-        due = _calibrations(db, place.settings, calibrated, as_of)
+        checks = self_checks(db, place.settings, as_of)
+        due = calibrations_due(db, place.settings, calibrated, as_of)
     return Rigs(as_of, tuple(made), tuple(channels), tuple(checks), tuple(due), tuple(verdicts), tuple(notes))
 
 
@@ -261,7 +261,8 @@ def _channels(db: Database, measure: str, protocol: str, as_of: date) -> Channel
     return Channels(measure, protocol, found, None)
 
 
-def _checks(db: Database, settings: Settings, as_of: date) -> list[SelfCheck]:
+def self_checks(db: Database, settings: Settings, as_of: date) -> list[SelfCheck]:
+    """The last self-check of every rig and channel up to a day."""
     rows: dict[tuple[str, str], list[tuple[date, float]]] = defaultdict(list)
     for rig, channel, day, leak in db.rows(
         "SELECT coalesce(t.rig, r.vehicle), coalesce(r.channel, ''), r.tested_on, r.level FROM reading r "
@@ -281,7 +282,10 @@ def _checks(db: Database, settings: Settings, as_of: date) -> list[SelfCheck]:
     return told
 
 
-def _calibrations(db: Database, settings: Settings, calibrated: dict[str, list[int]], as_of: date) -> list[Calibration]:
+def calibrations_due(
+    db: Database, settings: Settings, calibrated: dict[str, list[int]], as_of: date
+) -> list[Calibration]:
+    """When every rig that a test names or the settings know was last calibrated, and when it is due."""
     every: dict[str, int | None] = {}
     register: list[tuple[Any, ...]] = db.rows(
         "SELECT rig, calibrate_every_days FROM rig_register WHERE channel IS NULL AND calibrate_every_days IS NOT NULL "

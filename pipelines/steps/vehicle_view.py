@@ -12,7 +12,7 @@ from pipelines.steps.judge import judge_visit
 from pipelines.steps.lives import MeterHistory
 from pipelines.steps.part_states import doubtful, latest_states, part_state
 from pipelines.steps.series import LifeSeries
-from pipelines.steps.visit import family_facts, test_dates
+from pipelines.steps.visit import AS_RECORDED, family_facts, test_dates
 from pipelines.steps.wear_told import WearTold
 from wearlab.charts.series import Mark, VehicleHistory
 from wearlab.charts.words import measure_words
@@ -32,7 +32,8 @@ from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 from wearlab.store.queries import tests as test_rows
 from wearlab.store.queries import work as work_rows
-from wearlab.study.judgement import Judgement
+from wearlab.study.facts import AsTested
+from wearlab.study.judgement import Judgement, condition_pairs
 from wearlab.study.limit_results import short
 
 
@@ -213,10 +214,27 @@ def _visit(
             f"{measure_words(test['measure'])}, {test['protocol']}: {', '.join(values.get(test['test_id'], []))}"
             for test in tests
         ),
+        conditions=tuple(conditions_of(test) for test in tests),
         work=tuple(work_words(item) for item in works),
         note=told("note"),
-        source="; ".join(dict.fromkeys(f"{row['file']}:{row['row_no']}" for row in (*tests, *works))),
+        source=source_words([*tests, *works]),
     )
+
+
+def source_words(rows: Sequence[dict[str, Any]]) -> str:
+    """The rows of each file: "lake.csv:298, 304"; what was entered by hand has none."""
+    found: dict[str, dict[str, None]] = {}
+    for row in rows:
+        numbers = found.setdefault(row["file"], {})
+        if row["row_no"] is not None:
+            numbers[str(row["row_no"])] = None
+    return "; ".join(f"{file}:{', '.join(numbers)}" if numbers else file for file, numbers in found.items())
+
+
+def conditions_of(test: dict[str, Any]) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """What a test was, and what its sheet recorded of how it was made."""
+    told = condition_pairs(AsTested(**{name: test[name] for name in AS_RECORDED if name != "note"}))
+    return f"{measure_words(test['measure'])}, {test['protocol']}", told
 
 
 def work_words(item: dict[str, Any]) -> str:

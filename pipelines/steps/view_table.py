@@ -12,10 +12,19 @@ from wearlab.charts.words import cell
 
 Item = TypeVar("Item")
 Cell = str | int | float | date | None
-Form = Literal["text", "sentence", "date", "count", "expected", "money", "km", "percent", "hours", "rate"]
+Form = Literal["text", "sentence", "date", "count", "expected", "money", "km", "percent", "hours", "rate", "level"]
 
 #: digits behind the point that a number of each form carries
-DIGITS: dict[Form, int] = {"count": 0, "expected": 2, "money": 2, "km": 0, "percent": 1, "hours": 2, "rate": 4}
+DIGITS: dict[Form, int] = {
+    "count": 0,
+    "expected": 2,
+    "money": 2,
+    "km": 0,
+    "percent": 1,
+    "hours": 2,
+    "rate": 4,
+    "level": 2,
+}
 _UNITS: dict[Form, str] = {"km": "km", "percent": "%", "hours": "h"}
 #: characters of a unit that a user named
 _LABEL = 24

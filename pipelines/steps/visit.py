@@ -24,7 +24,8 @@ from wearlab.study.facts import (
     VisitFacts,
 )
 
-_AS_RECORDED = (
+#: condition columns of a test
+AS_RECORDED = (
     "measure", "protocol", "driven", "duration_s", "rail_bar", "speed_rpm", "fuel_temp_c", "temp_kind",
     "injectors_connected", "back_pressure_bar", "metering_valve", "volume_ml", "rise_to_bar", "battery_v",
     "supply_bar", "supply_note", "rig", "technician", "note",
@@ -149,7 +150,7 @@ def _apart(one: float | None, other: float | None) -> float:
 
 def _conditions(group: list[dict[str, Any]], settings: Settings) -> AsTested:
     """Conditions of a test and its repeats: numbers as means, what the sheet left open as its protocol says."""
-    test = {name: _mean_or_first([row[name] for row in group]) for name in _AS_RECORDED}
+    test = {name: _mean_or_first([row[name] for row in group]) for name in AS_RECORDED}
     test["note"] = "; ".join(dict.fromkeys(row["note"] for row in group if row["note"])) or None
     protocol = settings.protocols.get(test["protocol"])
     rig = settings.rigs.get(test["rig"] or "")

@@ -21,19 +21,22 @@ from wearlab.charts.words import limit_words
 FORECAST_STATES = ("past limit", "book", "test again", "watch")
 
 
-def has_fan(series: Series) -> bool:
-    """Return whether the forecast of a series is drawn."""
-    return series.current and series.ahead is not None and series.state in FORECAST_STATES
+def has_fan(series: Series, *, always: bool = False) -> bool:
+    """Return whether the forecast of a series is drawn; `always` draws it in every state that has one."""
+    return series.current and series.ahead is not None and (always or series.state in FORECAST_STATES)
 
 
-def draw_series(axes: Axes, series: Series, base: Ground, *, banded: bool = False) -> tuple[float, float]:
+def draw_series(
+    axes: Axes, series: Series, base: Ground, *, banded: bool = False, always: bool = False
+) -> tuple[float, float]:
     """Draw one life's readings, level and forecast; return where its label belongs.
 
-    `banded` adds the intervals, which would cover each other where several parts share the axes.
+    `banded` adds the intervals, which would cover each other where several parts share the axes; `always` draws the
+    forecast in every state.
     """
     style = pen(series.position)
     colour = style.colour if series.current else PALE
-    place = _draw_level(axes, series, base, colour, banded=banded)
+    place = _draw_level(axes, series, base, colour, banded=banded, always=always)
     points = sorted(series.points, key=lambda point: (point.day, base.point(point)))
     x = np.array([base.point(point) for point in points])
     y = np.array([point.level for point in points])
@@ -65,7 +68,9 @@ def draw_series(axes: Axes, series: Series, base: Ground, *, banded: bool = Fals
     return place or (float(x[-1]), float(y[-1]))
 
 
-def _draw_level(axes: Axes, series: Series, base: Ground, colour: str, *, banded: bool) -> tuple[float, float] | None:
+def _draw_level(
+    axes: Axes, series: Series, base: Ground, colour: str, *, banded: bool, always: bool
+) -> tuple[float, float] | None:
     """Draw the level and the forecast; return where the level ends, None where there is none to draw."""
     level = series.level
     if level is None or not base.by_distance:
@@ -82,7 +87,7 @@ def _draw_level(axes: Axes, series: Series, base: Ground, colour: str, *, banded
     if banded:
         fill_level(axes, level, colour, 0.16)
     ahead = series.ahead
-    if ahead is not None and has_fan(series):
+    if ahead is not None and has_fan(series, always=always):
         axes.plot(
             np.array(ahead.distance_km) / 1000.0, ahead.level, color=colour, linewidth=1.3,
             linestyle=(0, (1.0, 1.4)), zorder=2.4,
@@ -134,7 +139,7 @@ def draw_limit(axes: Axes, limit: Limit) -> None:
     )  # fmt: skip
 
 
-def set_ranges(axes: Axes, group: Sequence[Series], base: Ground) -> None:
+def set_ranges(axes: Axes, group: Sequence[Series], base: Ground, *, always: bool = False) -> None:
     """Set both ranges: all readings and levels, the limits, and the forecast as far as the readings stay legible."""
     x = np.array([base.point(point) for series in group for point in series.points])
     y = [point.level for series in group for point in series.points]
@@ -144,7 +149,7 @@ def set_ranges(axes: Axes, group: Sequence[Series], base: Ground) -> None:
     span = max(end - start, 12.0 if base.by_distance else 200.0)
     wanted = [end]
     for series in group:
-        if series.forecast is not None and series.current and series.state in FORECAST_STATES:
+        if series.forecast is not None and series.current and (always or series.state in FORECAST_STATES):
             km = series.forecast.distance_p90_km or series.forecast.distance_p50_km
             if km is not None and np.isfinite(km) and base.by_distance:
                 wanted.append(km / 1000.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from wearlab.charts.axis import draw_calendar, draw_marks, ground
 from wearlab.charts.drawing import draw_limit, draw_series, has_fan, set_ranges
@@ -21,38 +22,51 @@ _LINE = 92
 
 def part_chart(history: VehicleHistory, series: Series) -> Chart:
     """Return the chart of one series of a vehicle's history; the series must have at least one reading."""
-    base = ground(history)
-    where = position_words(series.position)
-    subject = cell(f"{history.vehicle} {where}: {measure_words(series.measure)}, {series.protocol}")
     with house_style():
-        figure, axes = open_figure(WIDTH, HEIGHT, left=40, right=62, top=74, bottom=32)
-        shown = subject if len(subject) <= 62 else subject[:61] + "…"
-        heading = f"{shown}  ({cell(series.unit)})"
-        figure.text(4 / WIDTH, 1 - 14 / HEIGHT, heading, fontsize=10, fontweight="bold", color=INK)
-        set_ranges(axes, (series,), base)
-        draw_marks(axes, base, history.marks)
-        draw_series(axes, series, base, banded=True)
-        lines = notes(series)
-        if series.limit is not None:
-            draw_limit(axes, series.limit)
-            when = _draw_crossing(axes, series, base.by_distance)
-            lines = ((when, *lines) if when else lines)[:3]
-        draw_calendar(axes, base)
-        for row, text in enumerate(lines):
-            figure.text(
-                4 / WIDTH, 1 - (28 + 12 * row) / HEIGHT, cell(text), fontsize=8 if row else 8.5,
-                color=MUTED if row else INK,
-            )  # fmt: skip
-        return finish(figure, subject, describe((series,)))
+        return finish(part_figure(history, series), part_title(history, series), describe((series,)))
 
 
-def notes(series: Series) -> tuple[str, ...]:
+def part_title(history: VehicleHistory, series: Series) -> str:
+    """Return vehicle, part and test of a series."""
+    return cell(
+        f"{history.vehicle} {position_words(series.position)}: {measure_words(series.measure)}, {series.protocol}"
+    )
+
+
+def part_figure(history: VehicleHistory, series: Series, *, always: bool = False) -> Figure:
+    """Return the matplotlib figure of the same chart, to be drawn and saved inside `house_style`.
+
+    `always` draws the forecast in every state, not only where something is to be done.
+    """
+    base = ground(history)
+    subject = part_title(history, series)
+    figure, axes = open_figure(WIDTH, HEIGHT, left=40, right=62, top=74, bottom=32)
+    shown = subject if len(subject) <= 62 else subject[:61] + "…"
+    heading = f"{shown}  ({cell(series.unit)})"
+    figure.text(4 / WIDTH, 1 - 14 / HEIGHT, heading, fontsize=10, fontweight="bold", color=INK)
+    set_ranges(axes, (series,), base, always=always)
+    draw_marks(axes, base, history.marks)
+    draw_series(axes, series, base, banded=True, always=always)
+    lines = notes(series, always=always)
+    if series.limit is not None:
+        draw_limit(axes, series.limit)
+        when = _draw_crossing(axes, series, base.by_distance)
+        lines = ((when, *lines) if when else lines)[:3]
+    draw_calendar(axes, base)
+    for row, text in enumerate(lines):
+        figure.text(
+            4 / WIDTH, 1 - (28 + 12 * row) / HEIGHT, cell(text), fontsize=8 if row else 8.5, color=MUTED if row else INK
+        )
+    return figure
+
+
+def notes(series: Series, *, always: bool = False) -> tuple[str, ...]:
     """Return what the level drawn is and under which conditions, in lines that fit under the title."""
     level = series.level
     if level is None:
         return (_cut(series.no_answer or ""),) if series.no_answer else ()
     band = f"band {level.coverage:.0%} of the level"
-    if series.ahead is not None and has_fan(series):
+    if series.ahead is not None and has_fan(series, always=always):
         band += f", fan {series.ahead.coverage:.0%}"
     if level.method == LINE:
         return (f"no answer of the wear model; {LINE}; {band}", "readings and line as measured")

@@ -133,12 +133,3 @@ class StateCount:
 
     state: str
     parts: int
-
-
-@dataclass(frozen=True, slots=True)
-class MonthCount:
-    """Forecast crossings in one month: `likely` have their middle date in it, `possible` their p10 to p90."""
-
-    month: date
-    likely: int
-    possible: int

@@ -27,6 +27,8 @@ from wearlab.charts.words import (
 #: Size and margins of a panel, in points.
 WIDTH, HEIGHT = 344.0, 206.0
 LEFT, RIGHT, TOP, BOTTOM = 36.0, 66.0, 36.0, 32.0
+#: height that a heading takes, in points
+HEADING = 24.0
 
 
 def panels(history: VehicleHistory) -> tuple[tuple[Series, ...], ...]:
@@ -51,18 +53,22 @@ def vehicle_charts(history: VehicleHistory) -> tuple[Chart, ...]:
     return tuple(charts)
 
 
-def vehicle_figure(history: VehicleHistory, *, columns: int = 2) -> Figure:
-    """Return the same panels as one matplotlib figure, to be saved as a picture (inside `house_style`)."""
+def vehicle_figure(history: VehicleHistory, *, columns: int = 2, heading: str = "") -> Figure:
+    """Return the same panels as one matplotlib figure below a heading, to be saved as a picture (in `house_style`)."""
     groups = panels(history)
     base = ground(history)
     across = max(1, min(columns, len(groups)))
     down = max(1, -(-len(groups) // across))
-    figure = Figure(figsize=(across * WIDTH / 72.0, down * HEIGHT / 72.0))
+    wide, tall = across * WIDTH, down * HEIGHT + (HEADING if heading else 0.0)
+    figure = Figure(figsize=(wide / 72.0, tall / 72.0))
+    if heading:
+        figure.text(4 / wide, 1 - 15 / tall, cell(heading), fontsize=11, fontweight="bold", color=INK)
     for index, group in enumerate(groups):
         x = (index % across) * WIDTH + LEFT
         y = (down - 1 - index // across) * HEIGHT + BOTTOM
-        box = (x / across / WIDTH, y / down / HEIGHT)
-        axes = figure.add_axes((*box, (WIDTH - LEFT - RIGHT) / across / WIDTH, (HEIGHT - TOP - BOTTOM) / down / HEIGHT))
+        axes = figure.add_axes(
+            (x / wide, y / tall, (WIDTH - LEFT - RIGHT) / wide, (HEIGHT - TOP - BOTTOM) / tall),
+        )
         dress(axes)
         draw_panel(axes, history, group, base)
     return figure

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date
 
-from wearlab.charts.series import MonthCount, StateCount
+from wearlab.charts.series import StateCount
 from wearlab.pack.view import Attention, PartState
 from wearlab.records import STATE_MARK, State
 
@@ -58,29 +58,3 @@ def count_states(states: Iterable[str]) -> tuple[StateCount, ...]:
     """Count parts by state, in `STATE_ORDER`, states without a part included."""
     words = list(states)
     return tuple(StateCount(state.value, words.count(state.value)) for state in STATE_ORDER)
-
-
-def crossings_by_month(
-    dates: Iterable[tuple[date | None, date | None, date | None]], first: date, months: int = 18
-) -> tuple[MonthCount, ...]:
-    """Count forecast crossings by month from (p10, p50, p90) dates, over `months` months.
-
-    The span begins with the month of `first`. A middle date counts in its month as likely; an interval counts
-    as possible in every month it touches. A missing late date means "perhaps never" and runs to the end.
-    """
-    rows = [row for row in dates if row[0] is not None or row[1] is not None]
-    start = first.year * 12 + first.month - 1
-    counts = []
-    for number in range(start, start + months):
-        likely = sum(1 for _, middle, _ in rows if middle is not None and _month(middle) == number)
-        possible = sum(
-            1
-            for early, middle, late in rows
-            if (_month(early or middle or first) <= number) and (late is None or number <= _month(late))
-        )
-        counts.append(MonthCount(date(number // 12, number % 12 + 1, 1), likely, possible))
-    return tuple(counts)
-
-
-def _month(day: date) -> int:
-    return day.year * 12 + day.month - 1

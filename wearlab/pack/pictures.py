@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from wearlab.charts.drawing import FORECAST_STATES
 from wearlab.charts.part import part_chart
 from wearlab.charts.series import Point, Series, VehicleHistory
 from wearlab.charts.svg import Chart
 from wearlab.charts.vehicle import panels, vehicle_charts
 from wearlab.charts.words import bound_words, day_words, km_words, position_words
+from wearlab.pack.order import urgency
 
 #: States whose parts get a chart of their own; every part stands in its vehicle's panels.
 PART_CHART_STATES = ("past limit", "book")
@@ -40,8 +42,19 @@ class VehiclePictures:
     parts: tuple[Chart, ...] = ()
 
 
-def vehicle_pictures(history: VehicleHistory | None) -> VehiclePictures:
-    """Draw a vehicle's panels, and a chart for each current part that is past its limit or to be booked."""
+def no_signal(series: Series) -> bool:
+    """Return False: no signal asks for a chart of this series."""
+    del series
+    return False
+
+
+def vehicle_pictures(
+    history: VehicleHistory | None, signalled: Callable[[Series], bool] = no_signal
+) -> VehiclePictures:
+    """Draw a vehicle's panels, and a chart for each current part that is past its limit, to be booked or `signalled`.
+
+    `signalled` tells of a series whether a signal asks for its chart.
+    """
     if history is None:
         return VehiclePictures()
     groups = panels(history)
@@ -49,13 +62,22 @@ def vehicle_pictures(history: VehicleHistory | None) -> VehiclePictures:
         Panel(chart, group[0].unit, readings_table(group))
         for chart, group in zip(vehicle_charts(history), groups, strict=True)
     )
+    # a reader, and a sheet of paper, take the first ones: what presses, then what has a limit
+    order = sorted(range(len(groups)), key=lambda place: _pressing(groups[place]))
     parts = tuple(
         part_chart(history, series)
         for group in groups
         for series in group
-        if series.current and series.state in PART_CHART_STATES and series.level is not None
+        if series.current and series.level is not None and (series.state in PART_CHART_STATES or signalled(series))
     )
-    return VehiclePictures(drawn, parts)
+    return VehiclePictures(tuple(drawn[place] for place in order), parts)
+
+
+def _pressing(group: Sequence[Series]) -> tuple[int, bool]:
+    """Sort key of a panel: its most pressing state, all that ask for nobody alike, then whether it has a limit."""
+    now = [series for series in group if series.current]
+    told = [urgency(one.state) for one in now if one.state in FORECAST_STATES]
+    return min(told, default=urgency(None)), all(one.limit is None for one in now)
 
 
 def readings_table(group: Sequence[Series]) -> Table:

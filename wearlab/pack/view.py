@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from wearlab.charts.series import MonthCount, StateCount, VehicleHistory
+from wearlab.charts.series import VehicleHistory
 from wearlab.pack.wear import WearGroup
 from wearlab.study.cautions import ALL
 
@@ -236,6 +236,8 @@ class VisitRow:
     note: str = ""
     #: file and row the visit came from
     source: str = ""
+    #: of each of `tests` what it was ("return flow, warm idle") and its conditions as recorded, (name, value) pairs
+    conditions: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +314,7 @@ class Unsaid:
 
 @dataclass(frozen=True, slots=True)
 class MonthView:
-    """All of a monthly pack."""
+    """What a pack shows of the vehicles one by one, and of the wear model; its first and fleet page stand beside it."""
 
     #: "October 2026"
     title: str
@@ -320,14 +322,9 @@ class MonthView:
     workspace: str
     version: str
     attention: tuple[Attention, ...] = ()
-    counts: tuple[StateCount, ...] = ()
-    crossings: tuple[MonthCount, ...] = ()
     fleet: tuple[FleetRow, ...] = ()
     vehicles: tuple[VehicleView, ...] = ()
     wear: tuple[WearGroup, ...] = ()
-    files: tuple[FileRow, ...] = ()
-    questions: tuple[OpenQuestion, ...] = ()
-    unsaid: tuple[Unsaid, ...] = ()
     cautions: tuple[str, ...] = ALL
     #: name and value of every setting the numbers rest on
     settings: tuple[tuple[str, str], ...] = ()

@@ -87,6 +87,14 @@ def test_forecasts_as_issued_meet_the_tests_since(home: Workspace) -> None:
         assert 0.75 < one.inside / one.met <= 1.0
         assert one.told == one.past + one.late + one.open
         assert issued_scores(db, BETWEEN) == []
+        # rows of a rule on the ratio of a set say nothing of what a test reads in ml/min
+        db.run(
+            "INSERT INTO forecast BY NAME SELECT * REPLACE ('times the median' AS unit, 3.0 AS \"limit\", "
+            "'ratio' AS rule) FROM forecast WHERE run_id = (SELECT min(run_id) FROM run WHERE as_of = ?)",
+            [BETWEEN],
+        )
+        assert issued_scores(db, AS_OF) == [one]
+        db.run("DELETE FROM forecast WHERE rule = 'ratio'")
 
 
 def test_the_commands_tell_it(home: Workspace, run: Run) -> None:

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from wearlab.charts.axis import ground
-from wearlab.charts.fleet import crossings_chart, states_chart
+from wearlab.charts.fleet import states_chart
 from wearlab.charts.labels import spread
 from wearlab.charts.part import part_chart
-from wearlab.charts.series import Level, Mark, MonthCount, Point, Series, StateCount, VehicleHistory
+from wearlab.charts.series import Level, Mark, Point, Series, StateCount, VehicleHistory
 from wearlab.charts.style import STATE_FILL, house_style, pen
 from wearlab.charts.svg import Chart
 from wearlab.charts.vehicle import panels, vehicle_charts, vehicle_figure
@@ -31,7 +31,6 @@ def all_charts(history: VehicleHistory) -> list[Chart]:
         *vehicle_charts(history),
         part_chart(history, history.series[3]),
         states_chart([StateCount(state.value, 3) for state in State]),
-        crossings_chart([MonthCount(date(2026, 11, 1), 2, 5), MonthCount(date(2026, 12, 1), 0, 5)]),
     ]
 
 
@@ -217,7 +216,6 @@ def contrast(first: str, second: str) -> float:
 
 def test_empty_fleet_charts_are_drawn() -> None:
     assert "no parts" in states_chart([]).description
-    assert "none in this span" in crossings_chart([]).description
 
 
 def test_a_gross_error_is_told_by_mark_and_word(history: VehicleHistory) -> None:

@@ -1,31 +1,23 @@
-"""The view of an invented milk-collection haulier with six vehicles and three depots, in plain values.
-
-Run as a program it writes the page, to be looked at: `python tests/wearlab/pack/conftest.py page.html`.
-"""
+"""The view of an invented milk-collection haulier with six vehicles and three depots, in plain values."""
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 
 import pytest
 
 from wearlab.charts.series import MODEL, Forecast, Level, Limit, Mark, Point, Series, VehicleHistory
-from wearlab.pack.order import count_states, crossings_by_month, sort_attention
+from wearlab.pack.order import sort_attention
 from wearlab.pack.view import (
     Attention,
-    FileRow,
     FleetRow,
     JudgedSet,
     JudgedTest,
     MonthView,
-    OpenQuestion,
     PartRow,
     PartState,
     SetReading,
-    Unsaid,
     VehicleView,
     Verdict,
     VisitRow,
@@ -194,20 +186,12 @@ def month_view() -> MonthView:
         "The last peak was read without a recorded supply pressure: pump or supply, check supply first.",
         no_answer="No date: the last test cannot be used.", unit="bar", last_test=date(2026, 5, 4),
     )  # fmt: skip
-    states = [state.state for one in vehicles for state in one.states] + [
-        "test again",
-        "no limit",
-        "no answer",
-    ]
-    dates = [(item.date_p10, item.date_p50, item.date_p90) for item in attention]
     return MonthView(
         title="October 2026",
         as_of=AS_OF,
         workspace="Milk round, three depots",
         version="0.1.0",
         attention=sort_attention([*attention, again]),
-        counts=count_states(states),
-        crossings=crossings_by_month(dates, AS_OF, 18),
         fleet=tuple(
             FleetRow(
                 one.vehicle, one.family, one.depot, one.last_test.tested_on if one.last_test else None,
@@ -235,15 +219,6 @@ def month_view() -> MonthView:
                 "no answer",
             ),
         ),
-        files=(
-            FileRow("north.csv", 412, 398, 9, 4, 1, 6, 1_988, 1, "north workshop, wide", date(2026, 10, 30)),
-            FileRow("east/2026.xlsx", 873, 866, 2, 2, 3, 0, 866, 0, "east workshop, long"),
-        ),
-        questions=(OpenQuestion('What does "BT" mean in the column Test?', 14, "north.csv"),),
-        unsaid=(
-            Unsaid("K03 pump, pump rise, bench 20 ml", "Two readings: a line needs three.", "K03"),
-            Unsaid("K99", "It stands in the register but no sheet names it."),
-        ),
         settings=(("book within", "90 days"), ("settings file", "sha256 41f0…")),
     )  # fmt: skip
 
@@ -252,9 +227,3 @@ def month_view() -> MonthView:
 def october() -> MonthView:
     """The view of the invented fleet in October 2026."""
     return month_view()
-
-
-if __name__ == "__main__":
-    from wearlab.pack.page import write_page
-
-    write_page(month_view(), Path(sys.argv[1]))

@@ -1,0 +1,153 @@
+"""The pages of a pack made ready to stand in one document: ids that do not clash, links from page to page, fonts."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Iterator, Mapping
+from functools import cache
+from html.parser import HTMLParser
+from importlib import resources
+from urllib.parse import unquote, urlsplit
+from xml.etree.ElementTree import Element, SubElement
+
+#: families that the document brings with it, so that it looks the same everywhere
+SANS, MONO = "Pack Sans", "Pack Mono"
+
+#: signs that are read at a time in search of a heading
+_READ = 4096
+
+_SVG = "{http://www.w3.org/2000/svg}svg"
+_REFERENCE = re.compile(r"url\((['\"]?)#")
+#: attributes that name ids of their own page
+_NAMES_IDS = ("for", "headers", "aria-labelledby", "aria-describedby", "aria-controls", "aria-owns", "aria-details")
+#: what runs, or what loads something, has no use on paper
+_DROPPED = frozenset({"script", "noscript", "template", "iframe", "object", "embed", "base", "link"})
+
+
+def start_of(number: int) -> str:
+    """The id at the top of a page of the pack, counted from 0."""
+    return f"p{number}"
+
+
+def prepare(root: Element, name: str, number: int, numbers: Mapping[str, int], title: str, first: int) -> None:
+    """Change a parsed page in place so that it may stand beside others; `name` is its path within the pack.
+
+    Ids carry the page's number; links go to the pages in `numbers` (path to number) or nowhere; charts and text use
+    the fonts that are brought along; the footer shows `title` and counts pages from `first`; what is folded
+    away is left out.
+    """
+    _drop(root)
+    for element in _elements(root):
+        _rename(element, number)
+        if element.tag == "a" and "href" in element.attrib:
+            where = _target(element.attrib["href"], name, number, numbers)
+            if where is None:
+                del element.attrib["href"]
+            else:
+                element.attrib["href"] = where
+        if element.tag == _SVG:
+            element.set("font-family", SANS)
+    head, body = root.find("head"), root.find("body")
+    if head is not None:
+        SubElement(head, "style").text = _sheet().replace("FIRST", str(first)).replace("TITLE", css_text(title))
+    if body is not None:
+        body.insert(0, Element("div", {"id": start_of(number)}))
+
+
+def heading_of(html: str, name: str) -> str:
+    """The first main heading of a page, else its title, else its name; nothing below the heading is read."""
+    reader = _Heading()
+    reader.feed(html)
+    for tag in ("h1", "title"):
+        text = " ".join(reader.texts.get(tag, "").split())
+        if text:
+            return text
+    return name
+
+
+def css_text(text: str) -> str:
+    """A text as a string of a style sheet, every sign that could end it written by its number."""
+    plain = (sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):x} " for sign in text)
+    return f'"{"".join(plain)}"'
+
+
+class _Heading(HTMLParser):
+    """Gathers the texts of the title and of the first main heading."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.texts: dict[str, str] = {}
+        self._inside: str | None = None
+
+    def feed(self, data: str) -> None:
+        """Read on until the heading is closed."""
+        for begin in range(0, len(data), _READ):
+            super().feed(data[begin : begin + _READ])
+            if self._inside is None and "h1" in self.texts:
+                return
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """A heading begins; only the first of its kind counts."""
+        if tag in ("h1", "title") and tag not in self.texts:
+            self.texts[tag] = ""
+            self._inside = tag
+
+    def handle_endtag(self, tag: str) -> None:
+        """It ends."""
+        if tag == self._inside:
+            self._inside = None
+
+    def handle_data(self, data: str) -> None:
+        """Its text."""
+        if self._inside is not None:
+            self.texts[self._inside] += data
+
+
+@cache
+def _sheet() -> str:
+    """The style of the PDF: its foot, its fonts, and plain layouts in place of those its program does not know."""
+    return resources.files("wearlab.pack").joinpath("templates", "pdf.css").read_text(encoding="utf-8")
+
+
+def _elements(root: Element) -> Iterator[Element]:
+    # a comment has a function in place of a tag
+    return (element for element in root.iter() if isinstance(element.tag, str))
+
+
+def _drop(root: Element) -> None:
+    for parent in list(_elements(root)):
+        closed = parent.tag == "details" and "open" not in parent.attrib
+        for child in list(parent):
+            policy = child.tag == "meta" and "http-equiv" in child.attrib
+            # what is folded away is not laid out either: it would only take its time
+            if child.tag in _DROPPED or policy or (closed and child.tag != "summary"):
+                parent.remove(child)
+
+
+def _rename(element: Element, number: int) -> None:
+    for key, value in element.attrib.items():
+        if key == "id":
+            element.set(key, f"{start_of(number)}-{value}")
+        elif key in _NAMES_IDS:
+            element.set(key, " ".join(f"{start_of(number)}-{word}" for word in value.split()))
+        elif "url(" in value:
+            element.set(key, _REFERENCE.sub(rf"url(\1#{start_of(number)}-", value))
+        elif key.rpartition("}")[2] == "href" and value.startswith("#") and element.tag != "a":
+            element.set(key, f"#{start_of(number)}-{value[1:]}")
+
+
+def _target(href: str, name: str, number: int, numbers: Mapping[str, int]) -> str | None:
+    """Where a link goes within the document: a link to what the document does not hold goes nowhere."""
+    try:
+        told = urlsplit(href)
+    except ValueError:
+        return None
+    if told.scheme or told.netloc:
+        return None
+    to: int | None = number
+    if told.path:
+        to = numbers.get(posixpath.normpath(posixpath.join(posixpath.dirname(name), unquote(told.path))))
+    if to is None:
+        return None
+    return f"#{start_of(to)}-{unquote(told.fragment)}" if told.fragment else f"#{start_of(to)}"
