@@ -1,4 +1,4 @@
-"""The committed sample: one part's chart and a picture of the first page, from the demo's pack."""
+"""The committed sample of the demo's pack: one part's chart, pictures of the first page and the PDF's first sheets."""
 
 from __future__ import annotations
 
@@ -15,12 +15,14 @@ from wearlab.charts.part import part_chart
 from wearlab.charts.style import PAPER
 from wearlab.errors import InputError
 
+#: sheets of the PDF that are shown
+_SHEETS = 2
 #: the browser that takes the picture, where one is installed
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
 def write_sample(home: Path, folder: Path, vehicle: str, position: str, as_of: date) -> None:
-    """Write `part.svg` (one part's readings, line and crossing) and, where a browser is, `first-page.png`."""
+    """Write `part.svg`, one part's readings and forecast; where the programs are, `first-page.png` and `pdf-N.png`."""
     folder.mkdir(parents=True, exist_ok=True)
     history = tell(open_workspace(home), vehicle, as_of).history
     if history is None:
@@ -31,6 +33,10 @@ def write_sample(home: Path, folder: Path, vehicle: str, position: str, as_of: d
     sheet = f'{start}><rect width="100%" height="100%" fill="{PAPER}"/>{rest}\n'
     (folder / "part.svg").write_text(sheet, encoding="utf-8", newline="\n")
     page = home / "reports" / f"{as_of:%Y-%m}" / "index.html"
+    paper = page.with_name("pack.pdf")
+    if shutil.which("pdftoppm") and paper.exists():
+        pages = ["-f", "1", "-l", str(_SHEETS), "-r", "70", "-png", str(paper), str(folder / "pdf")]
+        subprocess.run(["pdftoppm", *pages], check=True, capture_output=True)
     browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
     if browser is None:
         return
