@@ -9,12 +9,12 @@ origin. Figures of other methods on the same crossings, from the same rule, stan
 from __future__ import annotations
 
 import argparse
-import csv
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.steps.back_tests import table_back_test
+from studies.table import read_table, write_table
 from wearlab.forecast.backtest import CrossingScore
 
 DATA = Path(__file__).parents[1] / "tests" / "reference"
@@ -89,19 +89,12 @@ def rows(case: Case) -> list[Row]:
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {"int": int, "float": float, "str": str, "bool": lambda text: text == "True"}
-    of = {field.name: kinds[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: of[name](value) for name, value in one.items()}) for one in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
-def write(path: Path, table: Sequence[Row]) -> None:
+def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; figures to five digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        made = csv.writer(out, lineterminator="\n")
-        made.writerow([field.name for field in fields(Row)])
-        for one in table:
-            made.writerow([f"{v:.5g}" if isinstance(v, float) else v for v in asdict(one).values()])
+    write_table(path, rows, Row, 5)
 
 
 def main(words: Sequence[str] | None = None) -> None:

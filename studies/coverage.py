@@ -11,11 +11,10 @@ true variances. Levels in ml/min, rates in ml/min per 10,000 km.
 from __future__ import annotations
 
 import argparse
-import csv
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from studies.table import read_table, write_table
 from wearlab.wear import fit_group
 from wearlab.wear.fleet import Fleet, simulated_fleet
 from wearlab.wear.scale import STRAIGHT
@@ -173,18 +173,12 @@ def _of_mixture(mixture: Any, level: Floats, rate: Floats) -> tuple[Floats, Floa
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {field.name: {"int": int, "float": float, "str": str}[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: kinds[name](value) for name, value in row.items()}) for row in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
 def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; scores to six digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        table = csv.writer(out, lineterminator="\n")
-        table.writerow([field.name for field in fields(Row)])
-        for row in rows:
-            table.writerow([f"{v:.6g}" if isinstance(v, float) else v for v in asdict(row).values()])
+    write_table(path, rows, Row, 6)
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,10 @@ row, so that any row can be made again by itself. Four parts a vehicle, one read
 from __future__ import annotations
 
 import argparse
-import csv
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 
 from pipelines.steps.signals import VISITS_A_FALSE_SIGNAL
 from studies.coverage import TRUE
+from studies.table import read_table, write_table
 from wearlab.control.budget import false_signals, limit_for
 from wearlab.control.cause_scores import CauseScores
 from wearlab.control.episodes import episodes
@@ -175,18 +175,12 @@ def watched(fit: ScaleFit, limits: Sequence[float]) -> NDArray[np.int64]:
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {field.name: {"int": int, "float": float, "str": str}[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: kinds[name](value) for name, value in row.items()}) for row in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
 def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; limits to six digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        table = csv.writer(out, lineterminator="\n")
-        table.writerow([field.name for field in fields(Row)])
-        for row in rows:
-            table.writerow([f"{v:.6g}" if isinstance(v, float) else v for v in asdict(row).values()])
+    write_table(path, rows, Row, 6)
 
 
 @dataclass(frozen=True)

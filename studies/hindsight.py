@@ -11,17 +11,17 @@ thresholds of the flags were set on the seeds 0 to 23 and 100 to 125, which are 
 from __future__ import annotations
 
 import argparse
-import csv
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studies.mechanisms import MECHANISMS, ORIGIN, Floats, Table, table
+from studies.table import read_table, write_table
 from wearlab.forecast.backtest import back_test, crossing_crps
 from wearlab.forecast.passage import Mixture
 from wearlab.records import NoAnswer
@@ -205,19 +205,12 @@ def summary(rows: Sequence[Row]) -> Summary:
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {"int": int, "float": float, "str": str, "bool": lambda text: text == "True"}
-    of = {field.name: kinds[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: of[name](value) for name, value in one.items()}) for one in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
 def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; figures to five digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        made = csv.writer(out, lineterminator="\n")
-        made.writerow([field.name for field in fields(Row)])
-        for one in rows:
-            made.writerow([f"{v:.5g}" if isinstance(v, float) else v for v in asdict(one).values()])
+    write_table(path, rows, Row, 5)
 
 
 def main(words: Sequence[str] | None = None) -> None:

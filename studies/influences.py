@@ -21,17 +21,17 @@ such a chance. Settings were chosen on seeds below 1000, which are not in the ta
 from __future__ import annotations
 
 import argparse
-import csv
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, replace
 from math import nan
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from studies.table import read_table, write_table
 from wearlab.records import NoAnswer
 from wearlab.study.candidates import Candidate
 from wearlab.study.influences import CHANCE, Influences, discovered, influences
@@ -189,21 +189,12 @@ def _true_sd(told: Influences, name: str) -> float:
 
 def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; numbers to six figures."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow([field.name for field in fields(Row)])
-        for row in rows:
-            table.writerow([f"{value:.6g}" if isinstance(value, float) else value for value in asdict(row).values()])
+    write_table(path, rows, Row, 6)
 
 
 def read(path: Path) -> list[Row]:
     """Read the table back."""
-    kinds = {"int": int, "float": float, "str": str}
-    with path.open(newline="", encoding="utf-8") as file:
-        return [
-            Row(**{field.name: kinds[str(field.type)](line[field.name]) for field in fields(Row)})
-            for line in csv.DictReader(file)
-        ]
+    return read_table(path, Row)
 
 
 def summary(rows: Sequence[Row]) -> str:

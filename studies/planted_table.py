@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from math import nan
 from pathlib import Path
 
@@ -13,6 +12,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from studies.planted_fleets import Floats
+from studies.table import read_table, write_table
 
 #: Limit of the best test if it has 1 false signal in 50 visits for itself: the normal value, two-sided.
 OWN_LIMIT = 2.3263478740408408
@@ -99,15 +99,9 @@ def summary(rows: Sequence[Row]) -> Summary:
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {field.name: {"int": int, "float": float, "str": str}[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: kinds[name](value) for name, value in row.items()}) for row in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
 def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; figures to five digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        table = csv.writer(out, lineterminator="\n")
-        table.writerow([field.name for field in fields(Row)])
-        for row in rows:
-            table.writerow([f"{v:.5g}" if isinstance(v, float) else v for v in asdict(row).values()])
+    write_table(path, rows, Row, 5)

@@ -11,10 +11,9 @@ cheapest, chosen afterwards: a bound for any fixed age, which nobody can know. N
 from __future__ import annotations
 
 import argparse
-import csv
 import logging
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +33,7 @@ from studies.policy_runs import (
     history,
     weighed,
 )
+from studies.table import read_table, write_table
 
 FAILURE, AGE, HINDSIGHT, TEST, PLAN = POLICIES = "run to failure", "fixed age", "best age", "test fails", "plan"
 FLEETS = 6
@@ -173,19 +173,12 @@ def _stakes(row: Row) -> Stakes:
 
 def read(path: Path) -> list[Row]:
     """Return the rows of a table that `write` made."""
-    kinds = {"int": int, "float": float, "str": str}
-    of = {field.name: kinds[str(field.type)] for field in fields(Row)}
-    with path.open(encoding="utf-8", newline="") as lines:
-        return [Row(**{name: of[name](value) for name, value in one.items()}) for one in csv.DictReader(lines)]
+    return read_table(path, Row)
 
 
-def write(path: Path, table: Sequence[Row]) -> None:
+def write(path: Path, rows: Sequence[Row]) -> None:
     """Write the table; figures to six digits."""
-    with path.open("w", encoding="utf-8", newline="") as out:
-        made = csv.writer(out, lineterminator="\n")
-        made.writerow([field.name for field in fields(Row)])
-        for one in table:
-            made.writerow([f"{v:.6g}" if isinstance(v, float) else v for v in asdict(one).values()])
+    write_table(path, rows, Row, 6)
 
 
 def panels(rows: Sequence[Row]) -> list[Panel]:
