@@ -14,6 +14,7 @@ from wearlab.part_settings import Parts
 from wearlab.plan_settings import Costs, FamilyFailures, PlanRules, known_families
 from wearlab.records import LEVEL_UNIT, Driven, Measure
 from wearlab.units import unit
+from wearlab.word_settings import Words
 
 
 class _Strict(BaseModel):
@@ -270,9 +271,7 @@ class Fuel(_Strict):
     def _thinner_when_hot(self) -> Fuel:
         (cool, thick), (hot, thin) = sorted(self.viscosity)
         if hot - cool < 10 or thick <= thin:
-            raise ValueError(
-                "viscosity needs two temperatures at least 10 degC apart, the hotter with the lower viscosity"
-            )
+            raise ValueError("viscosity needs two temperatures 10 degC apart or more, the hotter with the lower one")
         if cool < -60 or hot > 250 or thin < 0.3:
             raise ValueError("viscosity is told between -60 and 250 degC and from 0.3 mm2/s upwards")
         return self
@@ -296,6 +295,7 @@ class Settings(_Strict):
     failures: dict[str, FamilyFailures] = {}
     plan: PlanRules = PlanRules()
     parts: Parts = Parts()
+    words: Words = Words()
 
     @model_validator(mode="after")
     def _known_names(self) -> Settings:

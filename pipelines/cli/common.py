@@ -20,6 +20,7 @@ from rich.table import Table
 
 from pipelines.workspace import Workspace, open_workspace
 from wearlab.errors import InputError
+from wearlab.language import speak
 
 if TYPE_CHECKING:
     from pipelines.sheets.progress import Progress
@@ -40,7 +41,7 @@ def console(*, stderr: bool = False) -> Console:
 
 
 def workspace(home: Path) -> Workspace:
-    """Open the workspace; while another process holds the database, say so on standard error."""
+    """Open the workspace and speak its language; while another process holds the database, say so on standard error."""
     said: list[int] = []
 
     def waiting(seconds: float) -> None:
@@ -48,7 +49,9 @@ def workspace(home: Path) -> Workspace:
             said.append(int(seconds))
             console(stderr=True).print(f"waiting for another wearlab to finish ({seconds:.0f} s) ...")
 
-    return open_workspace(home, waiting)
+    opened = open_workspace(home, waiting)
+    speak(opened.settings.words.language, opened.settings.words.locale)
+    return opened
 
 
 @contextmanager

@@ -11,7 +11,18 @@ ROOT = Path(__file__).parents[2]
 
 # each group may import the groups to its left (and itself); store stands beside the line
 LINE = [
-    {"errors", "records", "units", "part_settings", "plan_settings", "config", "__init__"},
+    {
+        "errors",
+        "language",
+        "words",
+        "records",
+        "units",
+        "part_settings",
+        "plan_settings",
+        "word_settings",
+        "config",
+        "__init__",
+    },
     {"conditions", "lives"},
     {"wear"},
     {"control", "forecast"},
