@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from wearlab.strict_settings import Strict
 
 PartKind = Literal["injector", "pump"]
 
 _Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class PartNumber(_Strict):
+class PartNumber(Strict):
     """One part number as it is ordered. What is not stated stays unknown; nothing here has a usual value.
 
     `fits` and `part` say which seated parts without a recorded number it stands for. The share of review periods
@@ -25,9 +23,11 @@ class PartNumber(_Strict):
 
     fits: tuple[str, ...] = Field(default=(), description="families")
     part: PartKind | None = None
+    """which part it is"""
     pack: int = Field(default=1, ge=1, description="sold in packs of")
     price: _Money | None = Field(default=None, description="of one part")
     service_percent: float | None = Field(default=None, gt=0, lt=100)
+    """chance that the stock lasts until the next order comes"""
     short_cost: _Money | None = Field(default=None, description="of one part missing when it is needed")
     spare_cost: _Money | None = Field(default=None, description="of one part left over at the end of the period")
 
@@ -44,11 +44,13 @@ class PartNumber(_Strict):
         return self
 
 
-class Parts(_Strict):
+class Parts(Strict):
     """The tables [parts] and [parts."number"]; `superseded` leads from an old number to the one that replaced it."""
 
     superseded: dict[str, str] = {}
+    """old number = the one ordered in its place"""
     numbers: dict[str, PartNumber] = {}
+    """a table for each part number"""
 
     @model_validator(mode="before")
     @classmethod

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from wearlab.errors import ConfigError
 from wearlab.language import ENGLISH, language
+from wearlab.strict_settings import Strict
 
 
-class Words(BaseModel):
+class Words(Strict):
     """Language of the sentences; dates and decimals as the language's readers write them, or as in a locale."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     language: str = ENGLISH
+    """of sentences and pages"""
     locale: str | None = Field(default=None, description='such as "de_CH" or "en_ZA"')
 
     @model_validator(mode="after")
