@@ -10,9 +10,11 @@ from importlib import resources
 from itertools import count
 from pathlib import Path, PurePath
 
+from pipelines.steps.whole_file import write_whole
 from wearlab.config import Settings, read_settings
-from wearlab.errors import ConfigError, StoreError, WearlabError
+from wearlab.errors import ConfigError, InputError, StoreError, WearlabError
 from wearlab.store.database import Database, open_database
+from wearlab.store.faults import StoreShut
 
 CONFIG = "wearlab.toml"
 STORE = "wearlab.duckdb"
@@ -67,30 +69,38 @@ class Workspace:
             folder.mkdir(parents=True, exist_ok=True)
             for number in count(1):
                 path = folder / (f"{stem}.toml" if number == 1 else f"{stem}_{number}.toml")
-                try:
-                    with path.open("xb") as file:
-                        file.write(content)
-                except FileExistsError:
-                    if path.read_bytes() != content:
-                        continue
+                if not path.exists() and not path.is_symlink():  # a link that leads nowhere would be written through
+                    write_whole(path, content)
+                elif not path.exists() or path.read_bytes() != content:
+                    continue
                 break
-        except OSError as fault:
+        except (OSError, InputError) as fault:
+            why = getattr(fault, "strerror", None) or fault
             raise WearlabError(
-                f"{folder} cannot be written ({fault.strerror}): make it writable, then load the sheet again"
+                f"{folder} cannot be written ({why}): make it writable, then load the sheet again"
             ) from None
         return path.relative_to(self.home).as_posix()
 
     def open(self, *, read_only: bool = False, create: bool = False) -> Database:
         """Open the database, waiting for another process to finish; only a load may create it.
 
+        One that cannot be written is opened to be looked at: what is up to date can be told from a read-only copy, and
+        the first row that would be written raises.
+
         Raises
         ------
         StoreError
             Nothing was ever loaded, or the database cannot be opened.
         """
-        if not create and not self.store.exists():
+        there = self.store.exists()
+        if not create and not there:
             raise StoreError(f'no sheet is loaded yet in {self.home.resolve()}: load a first one with "wearlab load"')
-        return open_database(self.store, read_only=read_only, wait_s=WAIT_S, on_wait=self.on_wait)
+        try:
+            return open_database(self.store, read_only=read_only, wait_s=WAIT_S, on_wait=self.on_wait)
+        except StoreShut:
+            if read_only or not there:
+                raise
+            return open_database(self.store, read_only=True, wait_s=WAIT_S, on_wait=self.on_wait)
 
     def scratch(self) -> Database:
         """An empty database in memory, for a look at sheets before anything is stored."""
@@ -127,9 +137,8 @@ def new_workspace(home: Path) -> Workspace:
         (home / "layouts").mkdir(parents=True, exist_ok=True)
         (home / "reports").mkdir(exist_ok=True)
         text = resources.files("pipelines").joinpath("wearlab.toml").read_text("utf-8")
-        (home / CONFIG).write_text(text, encoding="utf-8", newline="\n")
-    except OSError as fault:
-        raise WearlabError(
-            f"{home.resolve()} cannot be written ({fault.strerror}): choose a folder you may write to"
-        ) from None
+        write_whole(home / CONFIG, text.encode())
+    except (OSError, InputError) as fault:
+        why = getattr(fault, "strerror", None) or fault
+        raise WearlabError(f"{home.resolve()} cannot be written ({why}): choose a folder you may write to") from None
     return open_workspace(home)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 
 from pipelines.sheets.journal import (
+    KEPT_UNDOS,
     Entry,
     copy_store,
     counts,
@@ -62,20 +65,56 @@ def undo_last(place: Workspace, now: datetime, *, even_so: bool = False) -> Undo
                 'take it back with "wearlab undo --even-so", or leave it; nothing was changed'
             )
         kept, _ = copy_store(database, place.home, "undo", last.number, now)
-    fresh = place.store.with_suffix(".restored")
-    shutil.copyfile(copy, fresh)
-    if file_hash(fresh) != last.copy_sha256:
-        fresh.unlink(missing_ok=True)
-        raise StoreError(f"the copy {copy} could not be read whole, so nothing was changed: check the disk")
-    fresh.replace(place.store)
-    with suppress(FileNotFoundError):
-        place.store.with_name(place.store.name + ".wal").unlink()
+        fresh = _fresh(place.store, copy, last)
+        # all of it is in the database since the copy was made; left, it would speak of another database
+        with suppress(OSError):
+            place.store.with_name(place.store.name + ".wal").unlink()
+        put = _put(fresh, place.store)  # while the database is held, so that no other command writes in between
+    if not put:
+        fresh.replace(place.store)
     write_entry(place.home, replace(last, undone=now.isoformat(timespec="seconds")))
+    _drop_undos(place.home / kept)
     drop_old_copies(place.home)
     with place.open(read_only=True) as database:
         if counts(database) != last.before:
             raise StoreError(f"after the undo {place.store} holds other rows than before: restore {kept} in its place")
     return Undone(last.number, last.what, last.detail, kept)
+
+
+def _fresh(store: Path, copy: Path, last: Entry) -> Path:
+    """Copy the copy beside the database and return its place."""
+    fresh = store.with_suffix(".restored")
+    try:
+        shutil.copyfile(copy, fresh)
+        with fresh.open("rb+") as file:
+            os.fsync(file.fileno())
+    except OSError as fault:
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise StoreError(
+            f"{fresh} cannot be written ({fault.strerror or fault}), so nothing was changed: make room there"
+        ) from None
+    if file_hash(fresh) != last.copy_sha256:
+        fresh.unlink(missing_ok=True)
+        raise StoreError(f"the copy {copy} could not be read whole, so nothing was changed: check the disk")
+    return fresh
+
+
+def _put(fresh: Path, store: Path) -> bool:
+    """Move a file into the place of the open database; False where the system allows that only once it is closed."""
+    try:
+        fresh.replace(store)
+    except PermissionError:
+        return False
+    return True
+
+
+def _drop_undos(kept: Path) -> None:
+    """Remove older states that undos replaced, never the one just made: steps are undone from the newest back."""
+    others = [path for path in kept.parent.glob("*-before-undo.duckdb") if path != kept]
+    others.sort(key=lambda path: (path.stat().st_mtime_ns, path.name))
+    for path in others[: len(others) - (KEPT_UNDOS - 1)]:
+        path.unlink(missing_ok=True)
 
 
 def _since(database: Database, last: Entry) -> str:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from wearlab.errors import InputError
 
@@ -23,14 +26,31 @@ def write_whole(path: Path, content: bytes) -> None:
     InputError
         It cannot be written; what was there stays as it was.
     """
+    with whole_file(path) as out:
+        out.write(content)
+
+
+@contextmanager
+def whole_file(path: Path, verify: Callable[[Path], None] | None = None) -> Iterator[BinaryIO]:
+    """Yield a file to write to that takes its place when the block ends, and does not when it fails.
+
+    `verify` : looks at the written file before it takes its place, and raises where it is not what it should be.
+
+    Raises
+    ------
+    InputError
+        It cannot be written; what was there stays as it was.
+    """
     part: Path | None = None
     try:
         target = path.resolve()
         part = target.with_name(f".{target.name[:_NAME]}.{secrets.token_hex(6)}.part")
-        with part.open("xb") as out:
-            out.write(content)
+        with part.open("x+b") as out:
+            yield out
             out.flush()
             os.fsync(out.fileno())
+        if verify is not None:
+            verify(part)
         if target.exists():
             shutil.copymode(target, part)
         part.replace(target)
@@ -39,6 +59,10 @@ def write_whole(path: Path, content: bytes) -> None:
             _remove(part)
         why = getattr(fault, "strerror", None) or fault
         raise InputError(f"{path} cannot be written ({why}): close it elsewhere or name another place") from None
+    except BaseException:
+        if part is not None:
+            _remove(part)
+        raise
 
 
 def _remove(part: Path) -> None:

@@ -11,7 +11,7 @@ import re
 import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
 from types import TracebackType
@@ -20,20 +20,27 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from wearlab.errors import StoreError, StoreLocked
+from wearlab.store.faults import RESTORE, holder, is_locked, store_fault, unusable
+from wearlab.store.fresh import place_fresh
+from wearlab.store.names import quoted
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SCHEMA_VERSION = 1
+#: bytes before the first block of a file
+_HEADERS = 3 * 4096
 _SETTINGS = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
 class Database:
     """One open store. Use it as a context manager; every read returns finished Python values or a table."""
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, *, foreign: bool = False) -> None:
+        """`foreign` : the path is a file to read, not the store itself."""
         self.path = path
         self._con = connection
+        self._foreign = foreign
 
     def __enter__(self) -> Database:
         return self
@@ -51,8 +58,15 @@ class Database:
         self._con.close()
 
     def rows(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        """Run one query and return all its rows."""
-        return self._con.execute(sql, list(parameters)).fetchall()
+        """Run one query and return all its rows.
+
+        Raises
+        ------
+        StoreError
+            The disk is full, or the file is damaged or cannot be written; of every method here.
+        """
+        with self._told():
+            return self._con.execute(sql, list(parameters)).fetchall()
 
     def value(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Run a query and return the first column of its first row, or None."""
@@ -61,17 +75,20 @@ class Database:
 
     def records(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
         """Run one query and return its rows as dictionaries in column order."""
-        cursor = self._con.execute(sql, list(parameters))
-        names = [column[0] for column in cursor.description or ()]
-        return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+        with self._told():
+            cursor = self._con.execute(sql, list(parameters))
+            names = [column[0] for column in cursor.description or ()]
+            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
     def frame(self, sql: str, parameters: Sequence[Any] = ()) -> pd.DataFrame:
         """Run one query and return a pandas table."""
-        return self._con.execute(sql, list(parameters)).df()
+        with self._told():
+            return self._con.execute(sql, list(parameters)).df()
 
     def run(self, sql: str, parameters: Sequence[Any] = ()) -> None:
         """Run one statement that returns nothing."""
-        self._con.execute(sql, list(parameters)).fetchall()
+        with self._told():
+            self._con.execute(sql, list(parameters)).fetchall()
 
     def append(self, table: str, frame: pd.DataFrame) -> None:
         """Insert a table's rows by column name; columns that are absent become null or their default."""
@@ -79,23 +96,50 @@ class Database:
             return
         if not re.fullmatch(r"[a-z_]+", table):
             raise StoreError(f'"{table}" is not a table name')
-        names = ", ".join('"' + str(column).replace('"', '""') + '"' for column in frame.columns)
-        self._con.register("incoming", frame)
-        try:
-            self._con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM incoming").fetchall()  # noqa: S608
-        finally:
-            self._con.unregister("incoming")
+        names = ", ".join(quoted(str(column)) for column in frame.columns)
+        with self._told():
+            self._con.register("incoming", frame)
+            try:
+                sql = f"INSERT INTO {quoted(table)} ({names}) SELECT {names} FROM incoming"  # noqa: S608
+                self._con.execute(sql).fetchall()
+            finally:
+                self._con.unregister("incoming")
+
+    def write_parquet(self, frame: pd.DataFrame) -> None:
+        """Write a table as Parquet to the one file that `only_file` lets this database reach; NaN becomes null."""
+        path = quoted(str(self.path), "'")
+        with self._told():
+            self._con.register("outgoing", frame)
+            try:
+                self._con.execute(f"COPY outgoing TO {path} (FORMAT parquet, COMPRESSION zstd)").fetchall()
+            finally:
+                self._con.unregister("outgoing")
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing: a fault, a signal or a killed process inside leaves the store as it was."""
-        self._con.execute("BEGIN TRANSACTION")
+        with self._told():
+            self._con.execute("BEGIN TRANSACTION")
         try:
             yield
         except BaseException:
-            self._con.execute("ROLLBACK")
+            # a database that gave up has rolled back already; the first fault is the one to tell
+            with suppress(duckdb.Error):
+                self._con.execute("ROLLBACK")
             raise
-        self._con.execute("COMMIT")
+        with self._told():
+            self._con.execute("COMMIT")
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """A fault of disk or file becomes a sentence; any other goes on as it is."""
+        try:
+            yield
+        except duckdb.Error as fault:
+            known = None if self._foreign else store_fault(self.path, fault)
+            if known is None:
+                raise
+            raise known from None
 
 
 def open_database(
@@ -121,12 +165,20 @@ def open_database(
     StoreError
         The file is damaged, was written by a newer version, or is missing for a reader.
     """
+    if "?" in str(path.absolute()):  # what follows it would not be part of the name for DuckDB
+        raise StoreError(
+            f'{path} lies in a folder with "?" in its name, where no database can be kept: rename the folder'
+        )
     if read_only and not path.exists():
         raise StoreError(f'{path} does not exist: load a first sheet with "wearlab load"')
-    fresh = not path.exists()
+    if not path.exists():
+        place_fresh(path, _make)
+    whole = not path.with_name(path.name + ".wal").exists()
     database = Database(path, _connect(path, read_only, wait_s, on_wait))
     try:
-        if fresh or not database.rows("SELECT 1 FROM information_schema.tables WHERE table_name = 'meta'"):
+        if whole and str(path) != ":memory:":
+            _long_enough(database)
+        if not database.rows("SELECT 1 FROM information_schema.tables WHERE table_name = 'meta'"):
             if read_only:
                 raise StoreError(f'{path} holds no workspace: load a first sheet with "wearlab load"')
             _create(database)
@@ -160,11 +212,11 @@ def only_file(path: Path, *, memory: str = "1GB") -> Iterator[Database]:
     """
     con = duckdb.connect(":memory:", config={**_SETTINGS, "memory_limit": memory, "temp_directory": ""})
     try:
-        quoted = str(path).replace("'", "''")
-        con.execute(f"SET allowed_paths = ['{quoted}']")
+        allowed = quoted(str(path), "'")
+        con.execute(f"SET allowed_paths = [{allowed}]")
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")
-        yield Database(path, con)
+        yield Database(path, con, foreign=True)
     except duckdb.Error as fault:
         raise StoreError(str(fault).splitlines()[0]) from None
     finally:
@@ -194,7 +246,15 @@ def migrate(
         database.run("CHECKPOINT")
     finally:
         database.close()
-    shutil.copy2(path, copy)
+    try:
+        shutil.copy2(path, copy)
+    except OSError as fault:
+        with suppress(OSError):
+            copy.unlink(missing_ok=True)
+        raise StoreError(
+            f"{path} has an older form and no copy of it could be made ({fault.strerror or fault}), so nothing was "
+            "changed: make room there"
+        ) from None
     if _sha256(copy) != _sha256(path):
         raise StoreError(f"the copy {copy} differs from {path}: nothing was changed; check the disk")
     database = Database(path, _connect(path, False, wait_s, on_wait))
@@ -219,31 +279,30 @@ def _connect(
             con.execute("SET enable_external_access = false")
             con.execute("SET lock_configuration = true")
             return con
-        except duckdb.IOException as fault:
-            if "lock" not in str(fault).lower():
-                raise StoreError(_unusable(path, fault)) from None
+        except duckdb.Error as fault:
+            if not is_locked(fault):
+                raise unusable(path, fault) from None
             waited = time.monotonic() - started
             if waited >= wait_s:
                 raise StoreLocked(
-                    f"{path} is in use by {_holder(str(fault))}: wait until it has finished or stop it, then try again"
+                    f"{path} is in use by {holder(fault)}: wait until it has finished or stop it, then try again"
                 ) from None
             if on_wait is not None:
                 on_wait(waited)
             time.sleep(min(0.5, max(wait_s - waited, 0.01)))
-        except duckdb.Error as fault:
-            raise StoreError(_unusable(path, fault)) from None
 
 
-def _holder(text: str) -> str:
-    found = re.search(r"held in (.+?)(?: by user \S+)?[.,]? (?:See|However)|held in (.+?)(?:\.|$)", text)
-    if found is None:
-        return "another process"
-    return "the process " + (found.group(1) or found.group(2)).strip().rstrip(".")
+def _long_enough(database: Database) -> None:
+    """Refuse a file that was cut behind its headers: it would open, and be written to, until a lost block is read."""
+    size, blocks = database.rows("SELECT block_size, used_blocks FROM pragma_database_size()")[0]
+    if database.path.stat().st_size < _HEADERS + int(size) * int(blocks):
+        raise StoreError(f"{database.path} is damaged (it ends too early): {RESTORE}")
 
 
-def _unusable(path: Path, fault: Exception) -> str:
-    first = str(fault).splitlines()[0]
-    return f"{path} cannot be opened as a wearlab store ({first}): restore it from a backup"
+def _make(path: Path) -> None:
+    """Make a new store of this schema in a file of its own, closed when this returns."""
+    with Database(path, _connect(path, False, 0.0, None)) as database:
+        _create(database)
 
 
 def _create(database: Database) -> None:
