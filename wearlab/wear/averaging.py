@@ -9,6 +9,7 @@ of the t law and prior were chosen on the simulated fleets of `studies/coverage.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, log, sqrt
 
 import numpy as np
@@ -30,6 +31,8 @@ KEPT = 64
 HALF = 0.38
 #: Degrees of freedom of the t law that is drawn from, and how much wider it is than the curvature says.
 FREEDOM, WIDER = 6.0, 1.15
+#: Groups whose draws are kept: the intervals of their parts take them, then their signals and control charts do.
+KEPT_GROUPS = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,8 +47,14 @@ class Draw:
 def draws(estimate: Estimate, options: Options, *, seed: int, count: int = DRAWS) -> tuple[Draw, ...]:
     """Return weighed draws of the variances of a penalised fit; weights sum to 1.
 
-    Readings beyond the scale and doubted readings stay as they were at the optimum.
+    Readings beyond the scale and doubted readings stay as they were at the optimum. Who asks again for those of the
+    same estimate gets the same ones.
     """
+    return _draws(estimate, options.method, seed, count)
+
+
+@lru_cache(maxsize=KEPT_GROUPS)
+def _draws(estimate: Estimate, method: str, seed: int, count: int) -> tuple[Draw, ...]:
     size = estimate.phi.size
     best = Draw(1.0, estimate.theta, estimate.evaluated)
     if size == 0:
@@ -69,10 +78,8 @@ def draws(estimate: Estimate, options: Options, *, seed: int, count: int = DRAWS
         phi = estimate.phi + step[k]
         theta = estimate.coordinates.theta(phi)
         try:
-            sums, _ = passed(
-                estimate.work, estimate.local, theta, estimate.evaluated.beta, active, workers=1, score=False
-            )
-            at = evaluated(sums, estimate.work.design, method=options.method)
+            sums, _ = passed(estimate.work, estimate.local, theta, estimate.evaluated.beta, active, score=False)
+            at = evaluated(sums, estimate.work.design, method=method)
         except np.linalg.LinAlgError:
             continue
         found[k] = at

@@ -25,6 +25,9 @@ MOST_READINGS = 400
 #: Numbers in one stack of matrices of a chunk; small enough to stay near the processor.
 CHUNK = 150_000
 
+#: Chunks of a run: sums are taken over the chunks of a run, then over the runs.
+RUN = 16
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chunk:
@@ -82,6 +85,12 @@ class Blocks:
         """Number of lives."""
         return int(self.life_part.size)
 
+    @property
+    def runs(self) -> tuple[range, ...]:
+        """Numbers of the chunks, run by run."""
+        count = len(self.chunks)
+        return tuple(range(first, min(first + RUN, count)) for first in range(0, count, RUN))
+
 
 def blocks(data: Coded, *, most: int = MOST_READINGS) -> Blocks:
     """Arrange the readings in blocks and chunks; within a block by visit, then life."""
@@ -97,27 +106,18 @@ def blocks(data: Coded, *, most: int = MOST_READINGS) -> Blocks:
         cut = _cut(oversize, data, life, exposure, gathered, start)
         life = np.unique(life, return_inverse=True)[1].astype(np.int64)
         block = _components(data.vehicle, life)
-    lives = int(life.max()) + 1
     order = np.lexsort((exposure, life, data.turn, block))
     sorted_block = block[order]
     begin = np.flatnonzero(np.r_[True, sorted_block[1:] != sorted_block[:-1]])
     length = np.diff(np.r_[begin, n])
-    life_slot = _slots(block, life)
-    visit_slot = _slots(block, data.visit)
-    vehicle_slot = _slots(block, data.vehicle)
     count = begin.size
-    block_vehicles = np.zeros(count, dtype=np.int64)
-    np.maximum.at(block_vehicles, block, vehicle_slot + 1)
+    home = np.empty(int(data.vehicle.max()) + 1, dtype=np.int64)
+    home[data.vehicle] = block  # a vehicle belongs to one block
+    block_vehicles = np.bincount(home, minlength=count).astype(np.int64)
     padded = _padded(length)
-    family = data.family[order][begin]
-    turn_of = np.lexsort((family, block_vehicles, padded))
-    moved = _moved_shares(data.vehicle, life, gathered, exposure) if (block_vehicles > 1).any() else {}
-    life_part = np.empty(lives, dtype=np.int64)
-    life_part[life] = data.part
-    life_vehicle = np.empty(lives, dtype=np.int64)
-    late = np.argsort(exposure, kind="stable")
-    life_vehicle[life[late]] = data.vehicle[late]
-    chunks = []
+    turn_of = np.lexsort((data.family[order][begin], block_vehicles, padded))
+    chunk_of, number_of = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    widths: list[int] = []
     at = 0
     while at < count:
         width, vehicles = int(padded[turn_of[at]]), int(block_vehicles[turn_of[at]])
@@ -130,25 +130,106 @@ def blocks(data: Coded, *, most: int = MOST_READINGS) -> Blocks:
             and block_vehicles[turn_of[end]] == vehicles
         ):
             end += 1
-        members = turn_of[at:end]
-        place = begin[members][:, None] + np.arange(width)[None, :]
-        inside = np.arange(width)[None, :] < length[members][:, None]
-        rows = np.where(inside, order[np.minimum(place, n - 1)], n)
-        chunks.append(_chunk(rows, inside, data.vehicle, vehicle_slot, life, life_slot, visit_slot, vehicles, moved))
+        chunk_of[turn_of[at:end]], number_of[turn_of[at:end]] = len(widths), np.arange(end - at)
+        widths.append(width)
         at = end
+    place = np.empty(n, dtype=np.int64)
+    place[order] = np.arange(n) - begin[sorted_block]
+    return arranged(
+        data,
+        Places(
+            chunk=chunk_of[block],
+            block=number_of[block],
+            place=place,
+            life=life,
+            exposure=exposure,
+            gathered=gathered,
+            unknown_start=start,
+            widths=tuple(widths),
+            cut=cut,
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where every reading (N,) stands: its chunk, the block's number in it and the place in the block.
+
+    `life` numbers lives after cuts, with the exposures and starts that they have then; `widths` are the padded sizes
+    of the chunks.
+    """
+
+    chunk: Ints
+    block: Ints
+    place: Ints
+    life: Ints
+    exposure: Floats
+    gathered: Floats
+    unknown_start: NDArray[np.bool_]
+    widths: tuple[int, ...]
+    cut: int
+
+
+def arranged(data: Coded, at: Places) -> Blocks:
+    """Make the chunks of readings whose places are known."""
+    n = data.y.size
+    order = np.argsort(at.chunk, kind="stable")
+    ends = np.searchsorted(at.chunk[order], np.arange(len(at.widths) + 1))
+    most = np.zeros(len(at.widths) + 1, dtype=np.int64)
+    np.maximum.at(most, at.chunk + 1, at.block + 1)
+    block = np.cumsum(most)[at.chunk] + at.block
+    life_slot, visit_slot, vehicle_slot = (_slots(block, code) for code in (at.life, data.visit, data.vehicle))
+    joined = bool(vehicle_slot.any())
+    moved = _moved_shares(data.vehicle, at.life, at.gathered, at.exposure) if joined else {}
+    chunks = []
+    for number, width in enumerate(at.widths):
+        reading = order[ends[number] : ends[number + 1]]
+        rows = np.full((int(at.block[reading].max()) + 1, width), n, dtype=np.int64)
+        rows[at.block[reading], at.place[reading]] = reading
+        vehicles = int(vehicle_slot[reading].max()) + 1
+        chunks.append(
+            _chunk(rows, rows < n, data.vehicle, vehicle_slot, at.life, life_slot, visit_slot, vehicles, moved)
+        )
+    lives = int(at.life.max()) + 1
+    life_part = np.empty(lives, dtype=np.int64)
+    life_part[at.life] = data.part
+    life_vehicle = np.empty(lives, dtype=np.int64)
+    late = np.argsort(at.exposure, kind="stable")
+    life_vehicle[at.life[late]] = data.vehicle[late]
     return Blocks(
         chunks=tuple(chunks),
-        life=life,
+        life=at.life,
         life_slot=life_slot,
         visit_slot=visit_slot,
-        exposure=exposure,
-        gathered=gathered,
-        unknown_start=start,
+        exposure=at.exposure,
+        gathered=at.gathered,
+        unknown_start=at.unknown_start,
         life_part=life_part,
         life_vehicle=life_vehicle,
         vehicles=int(data.vehicle.max()) + 1,
-        count=count,
-        cut=cut,
+        count=int(most.sum()),
+        cut=at.cut,
+    )
+
+
+def places_of(made: Blocks) -> Places:
+    """Return where every reading stands; `arranged` makes the same blocks of it."""
+    n = made.life.size
+    chunk, block, place = (np.empty(n, dtype=np.int64) for _ in range(3))
+    for number, one in enumerate(made.chunks):
+        b, k = np.nonzero(one.rows < n)
+        rows = one.rows[b, k]
+        chunk[rows], block[rows], place[rows] = number, b, k
+    return Places(
+        chunk=chunk,
+        block=block,
+        place=place,
+        life=made.life,
+        exposure=made.exposure,
+        gathered=made.gathered,
+        unknown_start=made.unknown_start,
+        widths=tuple(one.rows.shape[1] for one in made.chunks),
+        cut=made.cut,
     )
 
 

@@ -45,6 +45,7 @@ def choose_scale(
     if split.vehicles < FEWEST_VEHICLES or len(scales) == 1:
         # too few to decide: no candidate needs to be fitted
         return choose(names, np.zeros((split.vehicles, len(scales))), previous)
+    options = replace(options, executor=None)  # a sample is soon done here
     part = coded(data.source.take(split.kept))
     made = blocks(part)
     table = []

@@ -23,19 +23,19 @@ def mixture_of(fits: tuple[ScaleFit, ...], weights: Floats, options: Options, *,
             for draw in draws(estimate, options, seed=seed):
                 found = draw.evaluated
                 solution = Solution(draw.theta, found.beta, found.covariance, number)
-                made.append(_component(fit, float(weight) * draw.weight, solution))
+                made.append(_component(fit, float(weight) * draw.weight, solution, options))
         else:
             found = estimate.evaluated
             solution = Solution(estimate.theta, found.beta, found.covariance, number)
-            made.append(_component(fit, float(weight), solution))
+            made.append(_component(fit, float(weight), solution, options))
     return Mixture(tuple(made))
 
 
-def _component(fit: ScaleFit, weight: float, solution: Solution) -> Component:
+def _component(fit: ScaleFit, weight: float, solution: Solution, options: Options) -> Component:
     theta, beta, covariance = solution.theta, solution.beta, solution.covariance
     work = fit.estimate.work
     design = work.design
-    found = posterior(work, fit.estimate.local, theta, beta, covariance)
+    found = posterior(work, fit.estimate.local, theta, beta, covariance, options.through)
     life = life_of_part(design)
     unknown = np.zeros(design.blocks.lives, dtype=np.bool_)
     unknown[design.blocks.life] = design.blocks.unknown_start

@@ -46,6 +46,22 @@ class Entries:
     factor: NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What a group on one working scale is built by beside its readings: what all of them together decide.
+
+    `spread` is the sd of y, from which the priors of families are taken; `mixed` whether lives with and without a
+    known start are both there, `shared` whether a visit shares a known sd.
+    """
+
+    scale: WorkingScale
+    flat: bool
+    span: float
+    spread: float
+    mixed: bool
+    shared: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
     """One group on one working scale; arrays (N,) in the order of the data.
@@ -53,11 +69,15 @@ class Problem:
     `y` is the working value of the reading freed of the factors' prior means, `x` working exposure in units of
     `span`, `gathered` that on the present vehicle, `log_slope` dg/dlog q at the value told, `known` the known
     variance of a reading (graduation), `shared` the known sd of a visit's shared effect, `start` 1 for an unknown
-    start. `span` turns exposure into x: x = (exposure / span)^gamma.
+    start. `span` turns exposure into x: x = (exposure / span)^gamma. `left_out` marks which of the columns that
+    `frame` makes are not among `columns`; `refitted` tells that slopes and known variances are no longer those that
+    it makes.
     """
 
     data: Coded
     blocks: Blocks
+    frame: Frame
+    left_out: NDArray[np.bool_]
     scale: WorkingScale
     span: float
     y: Floats
@@ -70,6 +90,7 @@ class Problem:
     shared: Floats
     columns: tuple[Column, ...]
     entries: Entries
+    refitted: bool = False
 
     @property
     def n(self) -> int:
@@ -107,7 +128,7 @@ class Problem:
             reach = self.scale.inverse(self.y)
             q = np.clip(q, reach / 4, reach * 4)  # a fit gone astray must not give a slope without bounds
         log_slope, known, shared = _at(q, self.correction, self.data, self.scale)
-        return replace(self, log_slope=log_slope, known=known, shared=shared)
+        return replace(self, log_slope=log_slope, known=known, shared=shared, refitted=True)
 
 
 def typical_span(exposure: Floats, life: Ints) -> float:
@@ -128,30 +149,47 @@ def typical_span(exposure: Floats, life: Ints) -> float:
 
 def problem(data: Coded, made: Blocks, scale: WorkingScale, *, flat: bool) -> Problem:
     """Return the group on one working scale; `flat` leaves the prior out of level and rate of the families."""
-    span = typical_span(made.exposure, made.life)
     unknown = made.unknown_start
-    x = np.where(unknown, made.exposure / span, scale.exposure(made.exposure / span) if scale.gamma != 1 else 0.0)
+    y = scale.forward(data.y * _correction(data))
+    return framed(
+        data,
+        made,
+        Frame(
+            scale=scale,
+            flat=flat,
+            span=typical_span(made.exposure, made.life),
+            spread=float(np.std(y)) or 1.0,
+            mixed=bool(unknown.any() and not unknown.all()),
+            shared=bool(data.visit_sd.any()),
+        ),
+    )
+
+
+def framed(data: Coded, made: Blocks, frame: Frame) -> Problem:
+    """Return readings on the working scale of a frame; every value is of its own reading alone."""
+    scale, span, unknown = frame.scale, frame.span, made.unknown_start
     if scale.gamma == 1:
         x = made.exposure / span
+    else:
+        x = np.where(unknown, made.exposure / span, scale.exposure(made.exposure / span))
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(made.exposure != 0, made.gathered / made.exposure, 1.0)
     n = data.y.size
-    mean = np.where(data.factor, data.prior_mean, 0.0)
-    correction = np.exp(-data.covariates @ mean) if data.factor.any() else np.ones(n)
+    correction = _correction(data)
     q = data.y * correction
-    y = scale.forward(q)
-    mixed = bool(unknown.any() and not unknown.all())
-    columns, entries = _columns(data, x, unknown, mixed, flat, float(np.std(y)) or 1.0)
+    columns, entries = _columns(data, x, unknown, frame)
     log_slope, known, shared = _at(q, correction, data, scale)
     return Problem(
         data=data,
         blocks=made,
+        frame=frame,
+        left_out=np.zeros(len(columns), dtype=np.bool_),
         scale=scale,
         span=span,
-        y=y,
+        y=scale.forward(q),
         x=x,
         gathered=x * share,
-        start=unknown.astype(np.float64) if mixed else np.zeros(n),
+        start=unknown.astype(np.float64) if frame.mixed else np.zeros(n),
         correction=correction,
         log_slope=log_slope,
         known=known,
@@ -161,6 +199,15 @@ def problem(data: Coded, made: Blocks, scale: WorkingScale, *, flat: bool) -> Pr
     )
 
 
+def _correction(data: Coded) -> Floats:
+    """Return what frees readings (N,) of the factors' prior means; column by column, so that no reading's value
+    depends on which others are there."""
+    out = np.zeros(data.y.size)
+    for k in np.flatnonzero(data.factor & (data.prior_mean != 0)):
+        out -= data.covariates[:, k] * data.prior_mean[k]
+    return np.asarray(np.exp(out), dtype=np.float64)
+
+
 def _at(q: Floats, correction: Floats, data: Coded, scale: WorkingScale) -> tuple[Floats, Floats, Floats]:
     """Slope of the scale over log q, known variance and shared sd, all at corrected readings q."""
     slope = scale.slope(q)
@@ -168,10 +215,8 @@ def _at(q: Floats, correction: Floats, data: Coded, scale: WorkingScale) -> tupl
     return log_slope, (data.resolution * correction * slope) ** 2 / 12.0, data.visit_sd * log_slope
 
 
-def _columns(
-    data: Coded, x: Floats, unknown: NDArray[np.bool_], mixed: bool, flat: bool, spread: float
-) -> tuple[tuple[Column, ...], Entries]:
-    n = data.y.size
+def _columns(data: Coded, x: Floats, unknown: NDArray[np.bool_], frame: Frame) -> tuple[tuple[Column, ...], Entries]:
+    n, flat, spread = data.y.size, frame.flat, frame.spread
     every = np.arange(n)
     inf = float("inf")
     families = data.family_label.size
@@ -199,7 +244,7 @@ def _columns(
         width = inf if flat else FAMILY_WIDTH * spread
         add_each("family level", data.family, labels, np.ones(n), width)
         add_each("family rate", data.family, labels, x, width)
-    if mixed:
+    if frame.mixed:
         rows = np.flatnonzero(unknown)
         add(Column("start", "start", -1, 0.0, inf if flat else FAMILY_WIDTH * spread), rows, np.ones(rows.size))
     for k, name in enumerate(data.names):
@@ -226,8 +271,11 @@ def dropped(design: Problem, columns: NDArray[np.bool_]) -> Problem:
     place = np.cumsum(~columns) - 1
     keep = ~columns[design.entries.column]
     entries = design.entries
+    left_out = design.left_out.copy()
+    left_out[np.flatnonzero(~left_out)[columns]] = True
     return replace(
         design,
+        left_out=left_out,
         columns=tuple(column for column, out in zip(design.columns, columns, strict=True) if not out),
         entries=Entries(
             reading=entries.reading[keep],

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wearlab.language import _, percent
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.design import Problem
 from wearlab.wear.variances import INDEX, Coordinates
@@ -99,20 +100,22 @@ def told_apart(design: Problem, spread: float, *, penalty: bool, without: Collec
     }
     if not several:
         notes.append(
-            "level and rate of vehicle and part are told as one: the tests show one part a vehicle"
+            _("level and rate of vehicle and part are told as one: the tests show one part a vehicle")
             if c.vehicles > 2
-            else "level and rate of vehicle and part are told as one: there are too few vehicles to compare"
+            else _("level and rate of vehicle and part are told as one: there are too few vehicles to compare")
         )
     if c.shared_visits == 0:
-        notes.append("what one visit's readings share is told with the reading error: no visit has two parts")
+        notes.append(_("what one visit's readings share is told with the reading error: no visit has two parts"))
     elif not on["visit"]:
-        notes.append("what one visit's readings share is told with the other effects: too few visits have two parts")
+        notes.append(_("what one visit's readings share is told with the other effects: too few visits have two parts"))
     if not on["repeat"]:
-        notes.append("hose, tube and reading error are told as one: hardly a part was read twice at one visit")
+        notes.append(_("hose, tube and reading error are told as one: hardly a part was read twice at one visit"))
     if not on["path"]:
-        notes.append("wear that does not run straight is told with the reading error: too few parts have three tests")
+        notes.append(
+            _("wear that does not run straight is told with the reading error: too few parts have three tests")
+        )
     if not on["part_rate"]:
-        notes.append("how much rates differ between parts cannot be told: too few parts were tested often enough")
+        notes.append(_("how much rates differ between parts cannot be told: too few parts were tested often enough"))
     for name in without:
         on[name] = False
     if "part_covariance" in without or "correlation" in without:
@@ -128,8 +131,10 @@ def told_apart(design: Problem, spread: float, *, penalty: bool, without: Collec
         typical = float(np.median(design.log_slope)) or float(np.mean(design.log_slope)) or 1.0
         held[INDEX["error"]] = (relative * typical) ** 2
         on["error"] = False
-        why = "no reading is left over to tell it from" if used_up else "no part was read twice"
-        notes.append(f"{why}: a reading error of {relative:.0%} and the graduation is assumed")
+        why = _("no reading is left over to tell it from") if used_up else _("no part was read twice")
+        notes.append(
+            _("{why}: a reading error of {share} and the graduation is assumed", why=why, share=percent(relative))
+        )
     pair = on["part_level"] and on["part_rate"] and on.get("pair", True)
     scalars = tuple(
         name for name in INDEX if on.get(name, False) and not (pair and name in ("part_level", "part_rate"))

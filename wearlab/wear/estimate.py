@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from wearlab.wear.blocks import Floats
 from wearlab.wear.evaluated import Evaluated
+from wearlab.wear.executor import Executor, Threads
 from wearlab.wear.likelihood import Work
 from wearlab.wear.local import Local
 from wearlab.wear.variances import Coordinates
@@ -46,7 +47,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How a fit is made; see `fit_group`."""
+    """How a fit is made; see `fit_group`. Without an `executor` so many `workers` threads go over the chunks."""
 
     method: str = "reml"
     penalty: bool = True
@@ -54,3 +55,9 @@ class Options:
     workers: int = 2
     tolerance: float = 1e-10
     progress: Progress | None = None
+    executor: Executor | None = None
+
+    @property
+    def through(self) -> Executor:
+        """Who goes over the chunks."""
+        return Threads(self.workers) if self.executor is None else self.executor

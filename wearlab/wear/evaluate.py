@@ -40,7 +40,7 @@ def at_variances(
     active = np.ones(len(INDEX), dtype=np.bool_)
     found = None
     for _ in range(SETTLING):
-        sums, seen = passed(work, local, theta, beta, active, workers=1, look=True)
+        sums, seen = passed(work, local, theta, beta, active, look=True)
         found = evaluated(sums, work.design, method=method)
         beta = found.beta
         if seen is not None and (work.design.data.bound.any() or work.design.entries.factor.any()):

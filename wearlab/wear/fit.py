@@ -81,7 +81,7 @@ class _Search:
             coordinates.theta(phi),
             beta,
             active,
-            workers=self.options.workers,
+            executor=self.options.through,
             look=look,
             beyond=self.near,
         )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised
 from wearlab.records import NoAnswer
 from wearlab.wear.averaging import FEWER_THAN
 from wearlab.wear.blocks import blocks
@@ -15,12 +16,13 @@ from wearlab.wear.choice import candidates_for, choose_scale
 from wearlab.wear.components import mixture_of
 from wearlab.wear.data import Coded, WearData, coded
 from wearlab.wear.estimate import Options, Progress
+from wearlab.wear.executor import Executor
 from wearlab.wear.mixture import quantiles
 from wearlab.wear.results import GrossError, WearFit
 from wearlab.wear.scale import CANDIDATES, STRAIGHT, WorkingScale
 from wearlab.wear.scale_fit import ScaleFit, fit_scale
+from wearlab.wear.smoothing import smoothed
 from wearlab.wear.stacking import ScaleChoice
-from wearlab.wear.state import smoothed
 from wearlab.wear.variances import INDEX
 
 #: Threads are not worth their start for fewer readings.
@@ -46,6 +48,7 @@ def fit_group(
     workers: int = 2,
     progress: Progress | None = None,
     seed: int = 1,
+    executor: Executor | None = None,
 ) -> WearFit | NoAnswer:
     """Fit the wear model to the readings of one measure and protocol.
 
@@ -67,6 +70,7 @@ def fit_group(
     workers : threads; the result does not depend on their number.
     progress : called after every pass with its number, the criterion and how much is still to gain.
     seed : for the sample of a large fleet and the draws of the variances.
+    executor : goes over the chunks of all readings in place of the threads; the result does not depend on it.
 
     Raises
     ------
@@ -80,9 +84,9 @@ def fit_group(
         raise InputError(f"an effect left out is one of {', '.join(sorted(_MAY_BE_LEFT_OUT))}, not {left_out}")
     known = coded(data)
     if (known.bound != 0).all():
-        return NoAnswer("every reading lies beyond the scale: neither a level nor a rate can be told")
+        return NoAnswer(_("every reading lies beyond the scale: neither a level nor a rate can be told"))
     if not known.y.any() and not known.resolution.any():
-        return NoAnswer("every reading is 0 and no graduation is stated: nothing tells how exact a reading is")
+        return NoAnswer(_("every reading is 0 and no graduation is stated: nothing tells how exact a reading is"))
     if known.exposure.min() < 0 and "path" not in left_out:
         raise InputError("an exposure below 0 needs the path left out")
     for scale in _refused(known, scales):
@@ -94,6 +98,7 @@ def fit_group(
         robust=robust and known.y.size > 1,  # one reading has nothing that could contradict it
         workers=1 if small else workers,
         progress=progress,
+        executor=executor,
     )
     average = (known.vehicle_label.size < FEWER_THAN and penalty) if average is None else average
     trouble = ""
@@ -103,7 +108,8 @@ def fit_group(
                 return _fitted(attempt, options, average=average, previous=previous, without=left_out, seed=seed)
         except (np.linalg.LinAlgError, ArithmeticError) as error:
             trouble = str(error)
-    return NoAnswer(f"the readings leave the spread of the effects open: the search for it broke off ({trouble})")
+    why = _("the readings leave the spread of the effects open: the search for it broke off ({error})", error=trouble)
+    return NoAnswer(why)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,11 +141,12 @@ def _attempts(data: Coded, scales: tuple[WorkingScale, ...] | None, *, penalty: 
     size, spread = np.abs(data.y), float(np.std(data.y)) or float(np.abs(data.y).max())
     least = FINEST * np.maximum(np.minimum(size, spread), 0.01 * spread)
     coarse = replace(data.source, resolution=np.maximum(data.resolution, least))
-    note = f"readings agree to the last digit: a graduation of {FINEST:g} of them at least is assumed"
+    share = localised(f"{FINEST:g}")
+    note = _("readings agree to the last digit: a graduation of {share} of them at least is assumed", share=share)
     yield _Attempt(coarse, scales, (note,))
     if scales is None:
         yield _Attempt(
-            coarse, (STRAIGHT,), (note, "the working scales could not be compared: the straight line is used")
+            coarse, (STRAIGHT,), (note, _("the working scales could not be compared: the straight line is used"))
         )
 
 
@@ -169,8 +176,8 @@ def _fitted(
     else:
         chosen = [(scale, 1.0 / len(scales)) for scale in scales]
     made = blocks(known)
-    fits = tuple(fit_scale(known, scale, options, made=made, without=without, seed=seed) for scale, _ in chosen)
-    weights = np.array([w for _, w in chosen])
+    fits = tuple(fit_scale(known, scale, options, made=made, without=without, seed=seed) for scale, _w in chosen)
+    weights = np.array([w for _scale, w in chosen])
     mixed = mixture_of(fits, weights, options, average=average, seed=seed)
     means, variances = (np.stack(found) for found in zip(*(one.ahead(None) for one in mixed.components), strict=True))
     level = quantiles(mixed, means, variances, 0.5)
@@ -185,7 +192,9 @@ def _fitted(
         mixed=mixed,
         gross=_gross(best),
         notes=(*attempt.notes, *_notes(best, choice)),
-        smoothed=smoothed(best.estimate.work, best.estimate.local, best.estimate.theta, best.estimate.evaluated),
+        smoothed=smoothed(
+            best.estimate.work, best.estimate.local, best.estimate.theta, best.estimate.evaluated, options.through
+        ),
     )
 
 
@@ -203,7 +212,7 @@ def _gross(fit: ScaleFit) -> tuple[GrossError, ...]:
 def _notes(fit: ScaleFit, choice: ScaleChoice | None) -> tuple[str, ...]:
     made = fit.design.blocks
     cut = (
-        (f"{made.cut} parts that moved within a large ring of vehicles start afresh where they went",)
+        (_("{n} parts that moved within a large ring of vehicles start afresh where they went", n=made.cut),)
         if made.cut
         else ()
     )

@@ -66,10 +66,10 @@ def _score(estimate: Estimate, options: Options, at: Floats) -> Floats:
     active[[INDEX[name] for name in coordinates.scalars]] = True
     if coordinates.pair:
         active[2:5] = True
-    _, seen = passed(work, estimate.local, theta, beta, active, workers=1, look=True, score=False)
+    _, seen = passed(work, estimate.local, theta, beta, active, look=True, score=False)
     assert seen is not None
     there = Work(work.design, seen.y, work.doubt, seen.spread)
-    sums, _ = passed(there, estimate.local, theta, beta, active, workers=1)
+    sums, _ = passed(there, estimate.local, theta, beta, active)
     found = evaluated(sums, work.design, method=options.method, beta=beta)
     gradient = coordinates.jacobian(phi).T @ found.score
     if options.penalty:

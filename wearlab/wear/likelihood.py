@@ -7,17 +7,17 @@ Cullis 1995) is taken at the beta of the pass before, which costs nothing and ag
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.wear.beyond import Spread, expectation
-from wearlab.wear.blocks import Floats
+from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.covariance import Readings, actions, covariance, products, structure, traces
 from wearlab.wear.design import Problem
+from wearlab.wear.executor import ALONE, Executor
 from wearlab.wear.inverse import inverse_of
 from wearlab.wear.local import Local
 from wearlab.wear.variances import INDEX
@@ -90,9 +90,25 @@ def readings_of(work: Work) -> Readings:
         shared=floats(design.shared),
         life_slot=np.append(design.blocks.life_slot, -1),
         visit_slot=np.append(design.blocks.visit_slot, -1),
-        any_start=bool(design.start.any()),
-        any_shared=bool(design.shared.any()),
+        any_start=design.frame.mixed,
+        any_shared=design.frame.shared,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Begun:
+    """Readings ready for their chunks, with the place for padding: (N + 1,) responses; values of the entries."""
+
+    work: Work
+    local: tuple[Local, ...]
+    readings: Readings
+    y: Floats
+    values: Floats
+
+    @classmethod
+    def of(cls, work: Work, local: tuple[Local, ...]) -> Begun:
+        """Make ready what all chunks share."""
+        return cls(work, local, readings_of(work), np.append(work.y, 0.0), work.design.values())
 
 
 def passed(
@@ -102,7 +118,7 @@ def passed(
     beta: Floats,
     active: NDArray[np.bool_],
     *,
-    workers: int = 2,
+    executor: Executor = ALONE,
     look: bool = False,
     score: bool = True,
     beyond: bool = True,
@@ -118,88 +134,90 @@ def passed(
     """
     design = work.design
     n, p = design.n, design.p
-    readings = readings_of(work)
-    y, values = np.append(work.y, 0.0), design.values()
-    path, repeat = (bool(active[INDEX[name]]) or theta[INDEX[name]] > 0 for name in ("path", "repeat"))
-    z, by_others, variance = np.zeros(n + 1), np.zeros(n + 1), np.ones(n + 1)
-    expected = np.append(work.y, 0.0)
-    bounded = beyond and bool(design.data.bound.any())
-
-    def one(number: int) -> _Part:
-        chunk, design_of = design.blocks.chunks[number], local[number]
-        s = structure(chunk, readings, path=path, repeat=repeat)
-        m, width = chunk.rows.shape
-        big = np.concatenate([design_of.design(values, m, width), y[chunk.rows][:, :, None]], axis=2)
-        inverse, log_dets = inverse_of(covariance(s, theta))
-        inverse[:, np.arange(width), np.arange(width)] *= s.real
-        u = inverse @ big
-        gamma = np.concatenate([-design_of.at(beta), np.ones((m, 1))], axis=1)
-        w = (u @ gamma[:, :, None])[:, :, 0]
-        told, effective, extra, missing = None, inverse, 0.0, None
-        if bounded:
-            old = work.spread.get(number)
-            if old is not None:
-                drawn = old.drawn(inverse)
-                effective, extra = inverse - drawn, old.gram(inverse)
-                missing = big.swapaxes(1, 2) @ (drawn @ big)
-            told = expectation(chunk, design, inverse, w, y[chunk.rows])
-        f = actions(s, w, active) if score else np.zeros((m, width, 0))
-        v = inverse @ f
-        if look:
-            diagonal = np.einsum("mii->mi", inverse)
-            inside = s.real > 0
-            rows = chunk.rows[inside]
-            z[rows] = w[inside] / np.sqrt(diagonal[inside])
-            variance[rows] = 1.0 / diagonal[inside]
-            by_others[rows] = y[rows] - w[inside] / diagonal[inside]
-            if told is not None:
-                expected[chunk.rows[told.block[:, None], told.place][told.real]] = told.mean[told.real]
-        gram = big.swapaxes(1, 2) @ u
-        return _Part(
-            number=number,
-            log_det=float(log_dets.sum()),
-            trace=traces(s, effective, active) if score else np.zeros(J),
-            gram=gram,
-            inner=products(s, u, active) if score else [],
-            extra=extra,
-            missing=missing,
-            average=f.reshape(m * width, -1).T @ v.reshape(m * width, -1) if score else np.zeros((J, J)),
-            lean=u[:, :, :-1].swapaxes(1, 2) @ f,
-            told=told,
-        )
-
-    gram, inner = np.zeros((p + 1, p + 1)), np.zeros((J, p + 1, p + 1))
-    missing = np.zeros((p + 1, p + 1))
-    trace, average, lean = np.zeros(J), np.zeros((J, J)), np.zeros((J, p))
-    log_det = extra = past = 0.0
+    task = Pass(theta, beta, active, look, score, beyond and bool(design.data.bound.any()))
+    total = _Total.none(p)
+    z, by_others, variance = np.zeros(n), np.zeros(n), np.ones(n)
+    expected = work.y.copy()
     spread: dict[int, Spread] = {}
-    for part in _parts(one, len(local), workers):
-        design_of = local[part.number]
-        used = np.ix_(design_of.used, design_of.used)
-        gram[used] += design_of.summed(part.gram)
-        if part.missing is not None:
-            missing[used] += design_of.summed(part.missing)
-        for j, matrix in enumerate(part.inner):
-            if matrix is not None:
-                inner[j][used] += design_of.summed(matrix)
-        fixed = design_of.columns >= 0
-        for j in np.flatnonzero(active).tolist() if score else ():
-            lean[j] += np.bincount(design_of.columns[fixed], part.lean[:, :, j][fixed], minlength=p)
-        log_det += part.log_det
-        trace += part.trace
-        average += part.average
-        extra += part.extra
-        if part.told is not None:
-            past += part.told.log_likelihood
-            spread[part.number] = part.told
-    gram[p, p] += extra
-    sums = Sums(gram, log_det, trace, inner, average, lean, missing[:p, :p], past + 0.5 * extra)
-    return sums, Looked(z[:n], variance[:n], by_others[:n], expected[:n], spread) if look else None
+    number = 0
+    for run in executor.over(task, work, local):
+        total.add(run.total)
+        for seen in run.chunks:
+            if seen.spread is not None:
+                spread[number] = seen.spread
+            if seen.z is not None:
+                chunk = design.blocks.chunks[number]
+                rows = chunk.rows[chunk.rows < n]
+                z[rows], variance[rows], by_others[rows] = seen.z, seen.variance, seen.told
+                if seen.spread is not None:
+                    one = seen.spread
+                    expected[chunk.rows[one.block[:, None], one.place][one.real]] = one.mean[one.real]
+            number += 1
+    total.gram[p, p] += total.extra
+    sums = Sums(
+        total.gram,
+        total.log_det,
+        total.trace,
+        total.inner,
+        total.average,
+        total.lean,
+        total.missing[:p, :p],
+        total.past + 0.5 * total.extra,
+    )
+    return sums, Looked(z, variance, by_others, expected, spread) if look else None
+
+
+@dataclass(slots=True, eq=False)
+class _Total:
+    """Sums as `Sums` has them, of some chunks so far."""
+
+    gram: Floats
+    log_det: float
+    trace: Floats
+    inner: Floats
+    average: Floats
+    lean: Floats
+    missing: Floats
+    extra: float
+    past: float
+
+    @classmethod
+    def none(cls, p: int) -> _Total:
+        square = np.zeros((p + 1, p + 1))
+        inner = np.zeros((J, p + 1, p + 1))
+        return cls(square, 0.0, np.zeros(J), inner, np.zeros((J, J)), np.zeros((J, p)), square.copy(), 0.0, 0.0)
+
+    def add(self, other: _Total) -> None:
+        """Add the sums of a run."""
+        for name in ("gram", "trace", "inner", "average", "lean", "missing"):
+            mine = getattr(self, name)
+            mine += getattr(other, name)
+        self.log_det += other.log_det
+        self.extra += other.extra
+        self.past += other.past
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What a pass saw of one chunk's readings, in the order of its rows; None where it was not asked to look."""
+
+    z: Floats | None
+    variance: Floats | None
+    told: Floats | None
+    spread: Spread | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Run:
+    total: _Total
+    chunks: list[_Seen]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    number: int
+    """The sums of one chunk: matrices over the chunk's own columns `used`, `lean` over all."""
+
+    used: Ints
     log_det: float
     trace: Floats
     gram: Floats
@@ -208,13 +226,93 @@ class _Part:
     missing: Floats | None
     average: Floats
     lean: Floats
-    told: Spread | None
+    seen: _Seen
 
 
-def _parts(one: Callable[[int], _Part], count: int, workers: int) -> Iterator[_Part]:
-    """Yield the parts in order, so that sums do not depend on which thread was faster."""
-    if workers < 2 or count < 2:
-        yield from (one(k) for k in range(count))
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        yield from pool.map(one, range(count))
+@dataclass(frozen=True, slots=True, eq=False)
+class Pass:
+    """One pass as a task; fields as in `passed`, `bounded` tells whether readings beyond the scale are looked at."""
+
+    theta: Floats
+    beta: Floats
+    active: NDArray[np.bool_]
+    look: bool
+    score: bool
+    bounded: bool
+
+    def begin(self, work: Work, local: tuple[Local, ...]) -> Begun:
+        """Make ready what all chunks share."""
+        return Begun.of(work, local)
+
+    def one(self, begun: Begun, number: int) -> _Part:
+        """Return the sums of one chunk."""
+        active, score, theta = self.active, self.score, self.theta
+        work, readings, y = begun.work, begun.readings, begun.y
+        design = work.design
+        chunk, own = design.blocks.chunks[number], begun.local[number]
+        path, repeat = (bool(active[INDEX[name]]) or theta[INDEX[name]] > 0 for name in ("path", "repeat"))
+        s = structure(chunk, readings, path=path, repeat=repeat)
+        m, width = chunk.rows.shape
+        big = np.concatenate([own.design(begun.values, m, width), y[chunk.rows][:, :, None]], axis=2)
+        inverse, log_dets = inverse_of(covariance(s, theta))
+        inverse[:, np.arange(width), np.arange(width)] *= s.real
+        u = inverse @ big
+        gamma = np.concatenate([-own.at(self.beta), np.ones((m, 1))], axis=1)
+        w = (u @ gamma[:, :, None])[:, :, 0]
+        told, effective, extra, missing = None, inverse, 0.0, None
+        if self.bounded:
+            old = work.spread.get(number)
+            if old is not None:
+                drawn = old.drawn(inverse)
+                effective, extra = inverse - drawn, old.gram(inverse)
+                missing = own.summed(big.swapaxes(1, 2) @ (drawn @ big))
+            told = expectation(chunk, design, inverse, w, y[chunk.rows])
+        f = actions(s, w, active) if score else np.zeros((m, width, 0))
+        v = inverse @ f
+        seen = _Seen(None, None, None, told)
+        if self.look:
+            inside = s.real > 0
+            diagonal = np.einsum("mii->mi", inverse)[inside]
+            far = w[inside]
+            seen = _Seen(far / np.sqrt(diagonal), 1.0 / diagonal, y[chunk.rows[inside]] - far / diagonal, told)
+        inner = products(s, u, active) if score else []
+        lean = np.zeros((J, self.beta.size))
+        if score:
+            fixed = own.columns >= 0
+            side = u[:, :, :-1].swapaxes(1, 2) @ f
+            for j in np.flatnonzero(active).tolist():
+                lean[j] = np.bincount(own.columns[fixed], side[:, :, j][fixed], minlength=self.beta.size)
+        return _Part(
+            used=own.used,
+            log_det=float(log_dets.sum()),
+            trace=traces(s, effective, active) if score else np.zeros(J),
+            gram=own.summed(big.swapaxes(1, 2) @ u),
+            inner=[None if matrix is None else own.summed(matrix) for matrix in inner],
+            extra=extra,
+            missing=missing,
+            average=f.reshape(m * width, -1).T @ v.reshape(m * width, -1) if score else np.zeros((J, J)),
+            lean=lean,
+            seen=seen,
+        )
+
+    def together(self, answers: Iterable[_Part]) -> _Run:
+        """Add the sums of a run of chunks, in order."""
+        total = _Total.none(self.beta.size)
+        chunks = []
+        for part in answers:
+            used = np.ix_(part.used, part.used)
+            total.gram[used] += part.gram
+            if part.missing is not None:
+                total.missing[used] += part.missing
+            for j, matrix in enumerate(part.inner):
+                if matrix is not None:
+                    total.inner[j][used] += matrix
+            total.log_det += part.log_det
+            total.trace += part.trace
+            total.average += part.average
+            total.lean += part.lean
+            total.extra += part.extra
+            if part.seen.spread is not None:
+                total.past += part.seen.spread.log_likelihood
+            chunks.append(part.seen)
+        return _Run(total, chunks)

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from wearlab.errors import InputError
+from wearlab.language import _, _n, msg
 from wearlab.records import NoAnswer
 from wearlab.wear.regression import pair
 
@@ -30,9 +31,9 @@ Direction = Literal["above", "below"]
 #: Fewest readings of a line: two fix it, the third tells how far readings scatter.
 FEWEST = 3
 
-NOT_FINITE = "a value among the readings is not a finite number, or too large to compute with"
-ONE_PLACE = "all readings were taken at the same distance, so no trend can be told"
-AWAY = "the level moves away from the limit"
+NOT_FINITE = msg("a value among the readings is not a finite number, or too large to compute with")
+ONE_PLACE = msg("all readings were taken at the same distance, so no trend can be told")
+AWAY = msg("the level moves away from the limit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,21 +107,21 @@ class LineFit:
         "above": the level rises through the limit; "below": it falls through it.
         """
         if not isfinite(limit):
-            return NoAnswer("the limit is not a finite number")
+            return NoAnswer(_("the limit is not a finite number"))
         sign = 1.0 if direction == "above" else -1.0
         slope, gap = sign * self.slope, sign * (self.y_mean - limit)
         spread = t_quantile(self.dof, coverage) * self.residual_sd
         if self.residual_sd == 0 and self.slope == 0:
-            return NoAnswer("all readings are equal: neither a trend nor its error can be told")
+            return NoAnswer(_("all readings are equal: neither a trend nor its error can be told"))
         # a u^2 + 2 b u + c <= 0 with u = x - x_mean, each written so that nothing cancels
         a = (slope - spread / sqrt(self.sxx)) * (slope + spread / sqrt(self.sxx))
         b = gap * slope
         c = (gap - spread / sqrt(self.n)) * (gap + spread / sqrt(self.n))
         disc = spread**2 * (a / self.n + gap**2 / self.sxx)
         if a > 0 and slope < 0:
-            return NoAnswer(AWAY)
+            return NoAnswer(_(AWAY))
         if a <= 0 and disc <= 0:
-            return NoAnswer("the readings tell neither the slope from zero nor the level from the limit")
+            return NoAnswer(_("the readings tell neither the slope from zero nor the level from the limit"))
         first, second = (self.x_mean + root for root in _roots(a, b, c, max(disc, 0.0)))
         point = self.x_mean - gap / slope if slope > 0 else (inf if gap < 0 else -inf)
         if a > 0:
@@ -157,24 +158,29 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, resolution: float = 0.0) -> LineFit 
     if xs.size < FEWEST:
         return NoAnswer(too_few(xs.size))
     if not (np.isfinite(xs).all() and np.isfinite(ys).all()):
-        return NoAnswer(NOT_FINITE)
+        return NoAnswer(_(NOT_FINITE))
     if xs.min() == xs.max():
-        return NoAnswer(ONE_PLACE)
+        return NoAnswer(_(ONE_PLACE))
     x_mean, y_mean = float(xs.mean()), float(ys.mean())
     u, v = xs - x_mean, ys - y_mean
     sxx = float(u @ u)
     if sxx == 0:
-        return NoAnswer(ONE_PLACE)
+        return NoAnswer(_(ONE_PLACE))
     slope = float(u @ v) / sxx
     rss = float(np.sum((v - slope * u) ** 2))
     if not (isfinite(sxx) and isfinite(rss)):
-        return NoAnswer(NOT_FINITE)
+        return NoAnswer(_(NOT_FINITE))
     return line_of(xs.size, x_mean, y_mean, sxx, slope, rss, resolution, float(xs.min()), float(xs.max()))
 
 
 def too_few(n: int) -> str:
     """Return why n readings are too few for a line."""
-    return f"a line needs at least {FEWEST} readings, there {'is' if n == 1 else 'are'} {n}"
+    return _n(
+        "a line needs at least {least} readings, there is {n}",
+        "a line needs at least {least} readings, there are {n}",
+        n,
+        least=FEWEST,
+    )
 
 
 def line_of(

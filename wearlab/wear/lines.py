@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.wear.line import FEWEST, NOT_FINITE, ONE_PLACE, LineFit, line_of, too_few
 from wearlab.wear.regression import pair
@@ -39,9 +40,9 @@ class Lines:
         if n < FEWEST:
             return NoAnswer(too_few(n))
         if not self.finite[group]:
-            return NoAnswer(NOT_FINITE)
+            return NoAnswer(_(NOT_FINITE))
         if np.isnan(self.slope[group]):
-            return NoAnswer(ONE_PLACE)
+            return NoAnswer(_(ONE_PLACE))
         return line_of(
             n,
             float(self.x_mean[group]),

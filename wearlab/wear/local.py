@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wearlab.wear.blocks import Floats, Ints
+from wearlab.wear.blocks import Floats, Ints, places_of
 from wearlab.wear.design import Problem
 
 
@@ -44,12 +44,8 @@ class Local:
 
 def localised(design: Problem) -> tuple[Local, ...]:
     """Return the design of every chunk."""
-    chunks, n = design.blocks.chunks, design.n
-    chunk_of, block_of, place_of = (np.zeros(n, dtype=np.int64) for _ in range(3))
-    for number, chunk in enumerate(chunks):
-        b, k = np.nonzero(chunk.rows < n)
-        rows = chunk.rows[b, k]
-        chunk_of[rows], block_of[rows], place_of[rows] = number, b, k
+    chunks, at = design.blocks.chunks, places_of(design.blocks)
+    chunk_of, block_of, place_of = at.chunk, at.block, at.place
     reading, column = design.entries.reading, design.entries.column
     owner = chunk_of[reading]
     order = np.argsort(owner, kind="stable")

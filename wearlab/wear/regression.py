@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import qr, solve_triangular
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised
 from wearlab.records import NoAnswer
 
 #: Double precision holds 16 digits; a condition number above this leaves fewer than six in the estimate.
@@ -66,20 +67,34 @@ def polynomial(x: ArrayLike, y: ArrayLike, degree: int) -> Polynomial | NoAnswer
         raise InputError(f"the degree of a polynomial is 0 or more, not {degree}")
     n = xs.size
     if not (np.isfinite(xs).all() and np.isfinite(ys).all()):
-        return NoAnswer("a value among the readings is not a finite number")
+        return NoAnswer(_("a value among the readings is not a finite number"))
     if n < degree + 2:
-        return NoAnswer(f"degree {degree} needs at least {degree + 2} readings, there are {n}")
+        return NoAnswer(
+            _("degree {degree} needs at least {least} readings, there are {n}", degree=degree, least=degree + 2, n=n)
+        )
     distinct = np.unique(xs).size
     if distinct < degree + 1:
-        return NoAnswer(f"degree {degree} needs {degree + 1} different places, there are {distinct}")
+        return NoAnswer(
+            _(
+                "degree {degree} needs {least} different places, there are {n}",
+                degree=degree,
+                least=degree + 1,
+                n=distinct,
+            )
+        )
     centre = float(xs.min() / 2 + xs.max() / 2)
     half = float(xs.max() / 2 - xs.min() / 2) or 1.0
     design = chebyshev.chebvander((xs - centre) / half, degree)
     condition = float(np.linalg.cond(design))
     if not isfinite(condition) or condition > MOST_CONDITION:
         return NoAnswer(
-            f"the readings lie so that degree {degree} cannot be computed reliably "
-            f"(condition number {condition:.1e}, at most {MOST_CONDITION:.0e})"
+            _(
+                "the readings lie so that degree {degree} cannot be computed reliably (condition number {number}, at "
+                "most {most})",
+                degree=degree,
+                number=localised(f"{condition:.1e}"),
+                most=f"{MOST_CONDITION:.0e}",
+            )
         )
     q, r = qr(design, mode="economic")
     estimate = solve_triangular(r, q.T @ ys)
@@ -129,7 +144,7 @@ def _powers_of_x(degree: int, centre: float, half: float) -> list[list[Fraction]
     """Return the square matrix that turns Chebyshev coefficients in z into those of powers of x."""
     inner, middle = 1 / Fraction(half), -Fraction(centre) / Fraction(half)
     size = degree + 1
-    in_z: list[list[Fraction]] = [[Fraction(0)] * size for _ in range(size)]  # [power of z][chebyshev number]
+    in_z: list[list[Fraction]] = [[Fraction(0)] * size for _row in range(size)]  # [power of z][chebyshev number]
     for k in range(size):
         # T_0 = 1, T_1 = z, T_k = 2 z T_(k-1) - T_(k-2)
         if k < 2:
@@ -138,7 +153,7 @@ def _powers_of_x(degree: int, centre: float, half: float) -> list[list[Fraction]
         for power in range(k + 1):
             raised = 2 * in_z[power - 1][k - 1] if power else Fraction(0)
             in_z[power][k] = raised - in_z[power][k - 2]
-    out: list[list[Fraction]] = [[Fraction(0)] * size for _ in range(size)]
+    out: list[list[Fraction]] = [[Fraction(0)] * size for _row in range(size)]
     for power in range(size):
         for i in range(power + 1):
             share = comb(power, i) * inner**i * middle ** (power - i)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from wearlab.language import _, msg
 from wearlab.records import NoAnswer
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.data import Coded
@@ -29,7 +30,7 @@ from wearlab.wear.stacking import ScaleChoice
 #: Coverage of every interval in a table.
 COVERAGE = 0.9
 
-NO_RATE = "no part of this group was tested at two different exposures, so no rate can be told"
+NO_RATE = msg("no part of this group was tested at two different exposures, so no rate can be told")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,8 @@ class WearFit:
     """The wear model of one group: `candidates` on several working scales with `weights`, and what they say together.
 
     `choice` tells how the scales were weighed (None: they were given), `gross` names doubted readings, `notes` says
-    which effects were told as one and what was assumed.
+    which effects were told as one and what was assumed. `gap` is the usual exposure between visits of the whole group
+    where this is the fit of some of its vehicles, None: that of `data`.
     """
 
     data: Coded
@@ -87,6 +89,12 @@ class WearFit:
     gross: tuple[GrossError, ...]
     notes: tuple[str, ...]
     smoothed: tuple[Floats, Floats]
+    gap: float | None = None
+
+    @property
+    def usual_gap(self) -> float:
+        """The median exposure between two visits of a part, of the whole group."""
+        return usual_gap(self.data) if self.gap is None else self.gap
 
     @property
     def best(self) -> ScaleFit:
@@ -116,7 +124,7 @@ class WearFit:
         """Return the level of an average new part of a family, on any vehicle, at an exposure."""
         found = np.flatnonzero(self.data.family_label == family)
         if found.size == 0:
-            return NoAnswer(f"no reading of the family {family!s}")
+            return NoAnswer(_("no reading of the family {family}", family=family))
         f = int(found[0])
         pairs = []
         for component in self.mixed.components:
@@ -131,7 +139,7 @@ class WearFit:
         if isinstance(k, NoAnswer):
             return k
         if not self.has_rate:
-            return NoAnswer(NO_RATE)
+            return NoAnswer(_(NO_RATE))
         last = last_exposure(self.data)
         return _told(
             _rates(self.mixed.components, [last] * len(self.mixed.components), interval(coverage))[:, k]
@@ -143,9 +151,9 @@ class WearFit:
         """Return the rate of the average part of a family at the family's usual exposure."""
         found = np.flatnonzero(self.data.family_label == family)
         if found.size == 0:
-            return NoAnswer(f"no reading of the family {family!s}")
+            return NoAnswer(_("no reading of the family {family}", family=family))
         if not self.has_rate:
-            return NoAnswer(NO_RATE)
+            return NoAnswer(_(NO_RATE))
         usual = usual_exposure(self.data)
         made = tuple(families_of(component) for component in self.mixed.components)
         return _told(_rates(made, [usual] * len(made), interval(coverage))[:, found[0]] * self.rate_over, coverage)
@@ -154,9 +162,9 @@ class WearFit:
         """Return the rate of the average part on a vehicle."""
         found = np.flatnonzero(self.data.vehicle_label == vehicle)
         if found.size == 0:
-            return NoAnswer(f"no reading of the vehicle {vehicle!s}")
+            return NoAnswer(_("no reading of the vehicle {vehicle}", vehicle=vehicle))
         if not self.has_rate:
-            return NoAnswer(NO_RATE)
+            return NoAnswer(_(NO_RATE))
         return _told(self._vehicle_rates(interval(coverage))[:, found[0]], coverage)
 
     @property
@@ -179,7 +187,7 @@ class WearFit:
         chances = interval(COVERAGE)
         last = last_exposure(data)
         level = quantiles(mixed, *_ahead(mixed, None), chances)
-        means, variances = _ahead(mixed, last + usual_gap(data))
+        means, variances = _ahead(mixed, last + self.usual_gap)
         noise = np.stack([component.noise for component in mixed.components])
         following = quantiles(mixed, means, variances + noise, chances)
         fresh = quantiles(
@@ -194,7 +202,7 @@ class WearFit:
             rate = _rates(mixed.components, [last] * len(mixed.components), chances) * self.rate_over
             why = nothing.copy()
         else:
-            rate, why = np.full((3, count), np.nan), np.full(count, NO_RATE, dtype=np.object_)
+            rate, why = np.full((3, count), np.nan), np.full(count, _(NO_RATE), dtype=np.object_)
         pair = np.unique(data.part * (int(data.visit.max()) + 1) + data.visit)
         place = last_reading(data)
         return Parts(
@@ -282,7 +290,7 @@ class WearFit:
 
     def _part(self, part: Any) -> int | NoAnswer:
         found = np.flatnonzero(self.data.part_label == part)
-        return int(found[0]) if found.size else NoAnswer(f"no reading of the part {part!s}")
+        return int(found[0]) if found.size else NoAnswer(_("no reading of the part {part}", part=part))
 
     def _interval(self, k: int, exposure: float | None, coverage: float, *, noise: bool) -> Interval:
         at = None if exposure is None else np.full(self.data.part_label.size, float(exposure))

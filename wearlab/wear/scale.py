@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +29,23 @@ class WorkingScale:
 
     @property
     def name(self) -> str:
-        """The scale in words."""
+        """The scale in English words, by which runs know it."""
         if self.power == 1 and self.gamma == 1:
             return "straight line"
         if self.power == 1:
             return f"exposure to the power {self.gamma:g}"
         value = {0.0: "logarithm", -1.0: "reciprocal"}.get(self.power, f"power {self.power:.3g}")
         return value if self.gamma == 1 else f"{value}, exposure to the power {self.gamma:g}"
+
+    @property
+    def words(self) -> str:
+        """The scale in words of the spoken language."""
+        exposure = _("exposure to the power {power}", power=localised(f"{self.gamma:g}"))
+        if self.power == 1:
+            return _("straight line") if self.gamma == 1 else exposure
+        named = {0.0: _("logarithm"), -1.0: _("reciprocal")}
+        value = named.get(self.power) or _("power {power}", power=localised(f"{self.power:.3g}"))
+        return value if self.gamma == 1 else f"{value}, {exposure}"
 
     def allows(self, q: ArrayLike) -> NDArray[np.bool_]:
         """Return where a reading has a value on this scale; powers other than 1 need q > 0."""
@@ -95,3 +106,8 @@ CANDIDATES = (
     WorkingScale(1.0, 2.0),
     WorkingScale(1.0, 3.0),
 )
+
+
+def scale_words(name: str) -> str:
+    """Return the name of a scale, as runs keep it, in words of the spoken language."""
+    return next((scale.words for scale in CANDIDATES if scale.name == name), name)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wearlab.language import _
 from wearlab.wear.blocks import Blocks, Floats, Ints, blocks
 from wearlab.wear.data import Coded, coded
 from wearlab.wear.design import Problem, problem
@@ -151,7 +152,8 @@ def _sampled(
     if not chosen.any():
         return None
     part = coded(data.source.take(chosen))
-    return fit_scale(part, scale, replace(options, tolerance=1e-3), made=blocks(part), without=without, seed=seed)
+    options = replace(options, tolerance=1e-3, executor=None)
+    return fit_scale(part, scale, options, made=blocks(part), without=without, seed=seed)
 
 
 def _off_zero(theta: Floats, start: Floats) -> Floats:
@@ -179,7 +181,7 @@ def _reported(
         fixed=_fixed(design, estimate.evaluated.beta, estimate.evaluated.covariance, unit),
         variances=variances_of(estimate.theta).per(1 / unit),
         variance_se=errors_of(estimate.coordinates, estimate.phi, inverse).per(1 / unit),
-        merged=(*notes, *(f"{name}: the readings cannot tell it" for name in silent)),
+        merged=(*notes, *(_("{name}: the readings cannot tell it", name=_(name)) for name in silent)),
         error_assumed=assumed,
         estimate=estimate,
     )

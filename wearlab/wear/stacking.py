@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _, number
+from wearlab.wear.scale import scale_words
 
 Array = NDArray[np.float64]
 
@@ -70,12 +72,16 @@ def choose(names: tuple[str, ...], log_density: ArrayLike, previous: ScaleChoice
     s, k = table.shape
     scores = table.mean(axis=0) if s else np.full(k, np.nan)
     if k == 1:
-        return ScaleChoice(names, scores, np.ones(1), s, f"The {names[0]} is the only scale these readings allow.")
+        sentence = _("The {scale} is the only scale these readings allow.", scale=scale_words(names[0]))
+        return ScaleChoice(names, scores, np.ones(1), s, sentence)
     if s < FEWEST_VEHICLES:
         weights = np.eye(k)[0]
-        sentence = (
-            f"The {names[0]} is used: {s} vehicles have held-back readings to judge working scales by, "
-            f"and fewer than {FEWEST_VEHICLES} cannot decide."
+        sentence = _(
+            "The {scale} is used: {n} vehicles have held-back readings to judge working scales by, and fewer than "
+            "{fewest} cannot decide.",
+            scale=scale_words(names[0]),
+            n=s,
+            fewest=FEWEST_VEHICLES,
         )
         return ScaleChoice(names, scores, weights, s, sentence)
     before = None
@@ -83,8 +89,11 @@ def choose(names: tuple[str, ...], log_density: ArrayLike, previous: ScaleChoice
         known = dict(zip(previous.names, previous.weights.tolist(), strict=True))
         before = np.array([known.get(name, 0.0) for name in names])
     weights = survivors(stack(table, previous=before))
-    told = ", ".join(f"{names[i]} {weights[i]:.2f}" for i in np.argsort(-weights, kind="stable") if weights[i] > 0)
-    sentence = f"Working scales weighed by forecasts of held-back readings of {s} vehicles: {told}."
+    order = [i for i in np.argsort(-weights, kind="stable") if weights[i] > 0]
+    told = ", ".join(f"{scale_words(names[i])} {number(weights[i], 2)}" for i in order)
+    sentence = _(
+        "Working scales weighed by forecasts of held-back readings of {n} vehicles: {weights}.", n=s, weights=told
+    )
     return ScaleChoice(names, scores, weights, s, sentence)
 
 
@@ -153,7 +162,7 @@ def stack(
     prior = strength * centre
     total = density.shape[0] + strength
     w = np.asarray((usable / usable.sum() + centre) / 2, dtype=np.float64)
-    for _ in range(UPDATES):
+    for _turn in range(UPDATES):
         slope = (density / (density @ w)[:, None]).sum(axis=0)
         slope += np.divide(prior, w, out=np.zeros(k), where=prior > 0)
         if slope.max() - total < GAP:

@@ -7,7 +7,9 @@ uncertainty of the fixed effects added. Everything is on the working scale and u
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +20,9 @@ from wearlab.wear.covariance import LEAN, LEVEL, PATH, RATE, REPEAT, A, R, Struc
 from wearlab.wear.data import WearData
 from wearlab.wear.design import Problem
 from wearlab.wear.evaluate import at_variances
-from wearlab.wear.evaluated import Evaluated
+from wearlab.wear.executor import ALONE, Executor
 from wearlab.wear.inverse import inverse_of
-from wearlab.wear.likelihood import Work, readings_of
+from wearlab.wear.likelihood import Begun, Work
 from wearlab.wear.local import Local
 from wearlab.wear.scale import STRAIGHT, WorkingScale
 from wearlab.wear.variances import Variances
@@ -79,34 +81,69 @@ def posterior(
     theta: Floats,
     beta: Floats,
     covariance_beta: Floats,
+    executor: Executor = ALONE,
 ) -> Posterior:
     """Return the posterior at variances theta (10,) and coefficients beta (p,) with their covariance (p, p)."""
-    design = work.design
-    made = design.blocks
-    readings = readings_of(work)
-    values, y = work.design.values(), np.append(work.y, 0.0)
-    lives, vehicles = made.lives, made.vehicles
-    out = {name: np.full(lives, np.nan) for name in ("level", "rate", "var_level", "var_rate", "cov", "fresh")}
-    out |= {name: np.full(lives, np.nan) for name in ("var_fresh", "position", "part_level", "part_rate")}
-    of_vehicle = {name: np.full(vehicles, np.nan) for name in ("vehicle_level", "vehicle_rate")}
-    of_vehicle |= {name: np.full(vehicles, np.nan) for name in ("rate_of_vehicle", "var_rate_of_vehicle")}
-    padded = np.zeros((design.p + 1, design.p + 1))
-    padded[:-1, :-1] = covariance_beta
-    kinds = Kinds.of(design)
-    for number, (chunk, own) in enumerate(zip(made.chunks, local, strict=True)):
-        s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
-        m, n = chunk.rows.shape
-        x = own.design(values, m, n)
+    made = work.design.blocks
+    out = {name: np.full(made.lives, np.nan) for name in _OF_LIFE}
+    out |= {name: np.full(made.vehicles, np.nan) for name in _OF_VEHICLE}
+    task = Posteriors(theta, beta, padded_of(covariance_beta))
+    for chunk, told in zip(made.chunks, chain.from_iterable(executor.over(task, work, local)), strict=True):
+        life, car = chunk.life[chunk.life >= 0], chunk.vehicle[chunk.vehicle >= 0]
+        for name, values in told.items():
+            out[name][life if name in _OF_LIFE else car] = values
+    for name in ("var_level", "var_rate", "var_fresh"):
+        out[name] = np.maximum(out[name], 0.0)
+    return Posterior(**out)
+
+
+#: fields of `Posterior` that have one entry a life, and one a vehicle
+_OF_LIFE = (
+    "level", "rate", "var_level", "var_rate", "cov", "fresh", "var_fresh", "position", "part_level", "part_rate"
+)  # fmt: skip
+_OF_VEHICLE = ("vehicle_level", "vehicle_rate", "rate_of_vehicle", "var_rate_of_vehicle")
+
+
+def padded_of(covariance_beta: Floats) -> Floats:
+    """Return the covariance of the coefficients with a last row and column of zeros, for padding."""
+    return np.pad(covariance_beta, (0, 1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posteriors:
+    """The posterior as a task: what it is of the lives and vehicles of each chunk, in the order of their places.
+
+    `padded` (p + 1, p + 1) is the covariance of the coefficients with zeros for padding.
+    """
+
+    theta: Floats
+    beta: Floats
+    padded: Floats
+
+    def begin(self, work: Work, local: tuple[Local, ...]) -> tuple[Begun, Kinds]:
+        """Make ready what all chunks share."""
+        return Begun.of(work, local), Kinds.of(work.design)
+
+    def one(self, begun: tuple[Begun, Kinds], number: int) -> dict[str, Floats]:
+        """Return the posterior of one chunk by the names of `Posterior`."""
+        shared, kinds = begun
+        theta, work, own = self.theta, shared.work, shared.local[number]
+        design = work.design
+        made = design.blocks
+        chunk = made.chunks[number]
+        s = structure(chunk, shared.readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
+        x = own.design(shared.values, *chunk.rows.shape)
         inverse, _ = inverse_of(covariance(s, theta))
-        coefficients = np.where(own.columns >= 0, np.append(beta, 0.0)[own.columns], 0.0)
-        w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
+        coefficients = own.at(self.beta)
+        w = (inverse @ (shared.y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
         true = signal(s, theta)
         level, rate, fresh = functionals(chunk, s, theta, true, x, own, kinds, design, made.life_vehicle)
         p_lives = chunk.life.shape[1]
         sides = [level, rate, fresh]
         reach = np.concatenate([side.reach for side in sides], axis=1)
         fixed = np.concatenate([side.fixed for side in sides], axis=1)
-        mean, drop = given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
+        spread = work.spread.get(number)
+        mean, drop = given(reach, fixed, inverse, w, coefficients, x, self.padded, own, spread)
         at = np.arange(p_lives)
         x_last = np.take_along_axis(s.x, chunk.last, axis=1)
         v = home_slots(chunk, made.life_vehicle)
@@ -114,33 +151,39 @@ def posterior(
         gathered = gathered[:, :, 0]
         prior_level = np.take_along_axis(np.einsum("mii->mi", true), chunk.last, axis=1)
         prior_cov = theta[R] * gathered + theta[LEAN] + theta[RATE] * x_last
-        ok = chunk.life >= 0
-        code = chunk.life[ok]
-        out["level"][code] = mean[:, at][ok]
-        out["rate"][code] = mean[:, p_lives + at][ok]
-        out["fresh"][code] = mean[:, 2 * p_lives + at][ok]
-        out["var_level"][code] = (prior_level + drop[:, at, at])[ok]
-        out["cov"][code] = (prior_cov + drop[:, at, p_lives + at])[ok]
-        out["var_rate"][code] = (theta[R] + theta[RATE] + drop[:, p_lives + at, p_lives + at])[ok]
-        out["var_fresh"][code] = (theta[A] + theta[LEVEL] + drop[:, 2 * p_lives + at, 2 * p_lives + at])[ok]
-        out["position"][code] = x_last[ok]
         by_life = s.thin(LEVEL).swapaxes(1, 2)
         sums, leans = (by_life @ w[:, :, None])[:, :, 0], (by_life @ (s.x * w)[:, :, None])[:, :, 0]
-        out["part_level"][code] = (theta[LEVEL] * sums + theta[LEAN] * leans)[ok]
-        out["part_rate"][code] = (theta[LEAN] * sums + theta[RATE] * leans)[ok]
-        good = chunk.vehicle >= 0
-        car = chunk.vehicle[good]
-        of_vehicle["vehicle_level"][car] = theta[A] * (s.thin(A).swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
-        of_vehicle["vehicle_rate"][car] = theta[R] * (s.thin(R).swapaxes(1, 2) @ w[:, :, None])[:, :, 0][good]
+        ok = chunk.life >= 0
+        of_life = {
+            "level": mean[:, at],
+            "rate": mean[:, p_lives + at],
+            "fresh": mean[:, 2 * p_lives + at],
+            "var_level": prior_level + drop[:, at, at],
+            "cov": prior_cov + drop[:, at, p_lives + at],
+            "var_rate": theta[R] + theta[RATE] + drop[:, p_lives + at, p_lives + at],
+            "var_fresh": theta[A] + theta[LEVEL] + drop[:, 2 * p_lives + at, 2 * p_lives + at],
+            "position": x_last,
+            "part_level": theta[LEVEL] * sums + theta[LEAN] * leans,
+            "part_rate": theta[LEAN] * sums + theta[RATE] * leans,
+        }
         wanted = _rate_rows(kinds, own, _family_of_vehicle(chunk, design))
         reach_v = theta[R] * s.thin(R).swapaxes(1, 2)
-        mean_v, drop_v = given(reach_v, wanted, inverse, w, coefficients, x, padded, own, work.spread.get(number))
+        mean_v, drop_v = given(reach_v, wanted, inverse, w, coefficients, x, self.padded, own, spread)
         diagonal = np.arange(chunk.vehicle.shape[1])
-        of_vehicle["rate_of_vehicle"][car] = mean_v[good]
-        of_vehicle["var_rate_of_vehicle"][car] = (theta[R] + drop_v[:, diagonal, diagonal])[good]
-    for name in ("var_level", "var_rate", "var_fresh"):
-        out[name] = np.maximum(out[name], 0.0)
-    return Posterior(**out, **of_vehicle)
+        good = chunk.vehicle >= 0
+        of_vehicle = {
+            "vehicle_level": theta[A] * (s.thin(A).swapaxes(1, 2) @ w[:, :, None])[:, :, 0],
+            "vehicle_rate": theta[R] * (s.thin(R).swapaxes(1, 2) @ w[:, :, None])[:, :, 0],
+            "rate_of_vehicle": mean_v,
+            "var_rate_of_vehicle": theta[R] + drop_v[:, diagonal, diagonal],
+        }
+        return {name: values[ok] for name, values in of_life.items()} | {
+            name: values[good] for name, values in of_vehicle.items()
+        }
+
+    def together(self, answers: Iterable[dict[str, Floats]]) -> list[dict[str, Floats]]:
+        """Return the chunks of a run one after the other."""
+        return list(answers)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -267,29 +310,6 @@ def given(
         rest = fixed - pulled @ x
         change += rest @ error @ rest.swapaxes(1, 2)
     return mean, change
-
-
-def smoothed(work: Work, local: tuple[Local, ...], theta: Floats, found: Evaluated) -> tuple[Floats, Floats]:
-    """Return mean and variance (N,) of the true level at every reading, on the working scale."""
-    design = work.design
-    readings = readings_of(work)
-    values, y = design.values(), np.append(work.y, 0.0)
-    mean, variance = np.zeros(design.n + 1), np.zeros(design.n + 1)
-    padded = np.zeros((design.p + 1, design.p + 1))
-    padded[:-1, :-1] = found.covariance
-    kinds = Kinds.of(design)
-    for number, (chunk, own) in enumerate(zip(design.blocks.chunks, local, strict=True)):
-        s = structure(chunk, readings, path=theta[PATH] > 0, repeat=theta[REPEAT] > 0)
-        x = own.design(values, *chunk.rows.shape)
-        inverse, _ = inverse_of(covariance(s, theta))
-        coefficients = np.where(own.columns >= 0, np.append(found.beta, 0.0)[own.columns], 0.0)
-        w = (inverse @ (y[chunk.rows][:, :, None] - x @ coefficients[:, :, None]))[:, :, 0] * s.real
-        reach = signal(s, theta)
-        fixed = x * true_columns(kinds, own)[:, None, :]
-        told, change = given(reach, fixed, inverse, w, coefficients, x, padded, own, work.spread.get(number))
-        mean[chunk.rows] = told
-        variance[chunk.rows] = np.einsum("mii->mi", reach + change)
-    return mean[:-1], np.maximum(variance[:-1], 0.0)
 
 
 def posterior_at(
