@@ -114,7 +114,8 @@ def msg(message: str) -> str:
 
 def _(message: str, /, **places: object) -> str:
     """Return a message in the spoken language, its places filled; without places, braces are text."""
-    text = spoken().messages.gettext(message)
+    # the catalogue keeps its own description under the empty message
+    text = spoken().messages.gettext(message) if message else ""
     return text.format(**places) if places else text
 
 
@@ -146,7 +147,13 @@ def localised(figures: str) -> str:
 
 def day(value: date) -> str:
     """Return "3 May 2027"."""
-    return format_date(value, "long", locale=spoken().dates)
+    return _day(value, spoken().dates)
+
+
+@lru_cache(maxsize=8192)
+def _day(value: date, locale: str) -> str:
+    # a pack tells the same days thousands of times
+    return format_date(value, "long", locale=locale)
 
 
 def month(value: date) -> str:

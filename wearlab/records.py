@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from wearlab.language import msg
+
 
 class Measure(StrEnum):
     """What a reading measures. Corrections in mm3 per stroke are none of these and never return flow."""
@@ -84,22 +86,22 @@ class WorkKind(StrEnum):
 class Start(StrEnum):
     """How a part's life began. With an unknown start only its own tests speak for it."""
 
-    NEW = "new"
-    REBUILT = "rebuilt"
-    USED = "used"
-    FIRST_TEST = "first test"
+    NEW = msg("new")
+    REBUILT = msg("rebuilt")
+    USED = msg("used")
+    FIRST_TEST = msg("first test")
 
 
 class State(StrEnum):
-    """The state of a part, from the mildest answer to none."""
+    """The state of a part, from the mildest answer to none; a reader is told it in the spoken language."""
 
-    STEADY = "steady"
-    WATCH = "watch"
-    BOOK = "book"
-    PAST_LIMIT = "past limit"
-    TEST_AGAIN = "test again"
-    NO_LIMIT = "no limit"
-    NO_ANSWER = "no answer"
+    STEADY = msg("steady")
+    WATCH = msg("watch")
+    BOOK = msg("book")
+    PAST_LIMIT = msg("past limit")
+    TEST_AGAIN = msg("test again")
+    NO_LIMIT = msg("no limit")
+    NO_ANSWER = msg("no answer")
 
 
 #: A mark beside each state, so that no state is told by colour alone.

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.errors import UnitError
+from wearlab.language import _
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,3 +126,8 @@ def to_base(value: float | NDArray[np.float64], text: str, quantity: str) -> flo
     if found.quantity != quantity:
         raise UnitError(f'"{text}" measures {found.quantity}, expected {quantity} ({BASE[quantity]})')
     return value * found.factor + found.offset
+
+
+def rate_unit(name: str) -> str:
+    """Return the unit of a rate of wear as it is shown: "ml/min per 10,000 km"."""
+    return _("{unit} per 10,000 km", unit=name)

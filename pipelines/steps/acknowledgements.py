@@ -44,10 +44,10 @@ def key_of(subject: str) -> str:
 
 
 def acknowledgements(db: Database) -> tuple[Acknowledgement, ...]:
-    """All that were entered, oldest first."""
+    """All that were entered, in the order of entering, which no clock that was set back can change."""
     return tuple(
         Acknowledgement(*row)
-        for row in db.rows("SELECT subject, acknowledged_at, reason FROM acknowledgement ORDER BY acknowledged_at")
+        for row in db.rows("SELECT subject, acknowledged_at, reason FROM acknowledgement ORDER BY rowid")
     )
 
 

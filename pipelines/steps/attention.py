@@ -10,6 +10,7 @@ from pipelines.steps.part_states import PartKey, method_words
 from wearlab.charts.series import MODEL
 from wearlab.charts.words import level_words, limit_words, measure_words
 from wearlab.config import Settings
+from wearlab.language import _
 from wearlab.pack.booking import Booking
 from wearlab.pack.order import sort_attention
 from wearlab.pack.view import Attention
@@ -114,18 +115,22 @@ def attention_row(item: Attention, as_of: date) -> dict[str, Any]:
 def sentence(item: Attention) -> str:
     """An item with its measure, reason, level and limit, as one line of text."""
     text = f"{measure_words(item.measure)}, {item.protocol}: {item.reason[:1].lower()}{item.reason[1:]}"
-    if item.level is not None and item.limit is not None:
-        side = "at most" if item.direction == "above" else "at least"
-        text += f" Level {level_words(item.level)} {item.unit}, limit {side} {limit_words(item.limit)}."
-    return text
+    if item.level is None or item.limit is None:
+        return text
+    places = {"level": f"{level_words(item.level)} {item.unit}", "limit": limit_words(item.limit)}
+    if item.direction == "above":
+        return text + " " + _("Level {level}, limit at most {limit}.", **places)
+    return text + " " + _("Level {level}, limit at least {limit}.", **places)
 
 
 def when(item: Attention, as_of: date) -> str:
     """The day a list shows for an item: when it crosses, or when to test it."""
     if item.state == State.PAST_LIMIT:
-        return "now"
+        return _("now")
     if item.state == State.TEST_AGAIN:
-        return f"test by {(item.retest_by or as_of).isoformat()}"
+        return _("test by {day}", day=(item.retest_by or as_of).isoformat())
     if item.date_p50 is None:
-        return "no date"
-    return "most likely past by now" if item.date_p50 <= as_of else f"most likely past on {item.date_p50.isoformat()}"
+        return _("no date")
+    if item.date_p50 <= as_of:
+        return _("most likely past by now")
+    return _("most likely past on {day}", day=item.date_p50.isoformat())

@@ -26,6 +26,7 @@ from pipelines.steps.plan_words import (
 from pipelines.steps.whole_file import write_whole
 from wearlab.charts.words import cell
 from wearlab.errors import InputError
+from wearlab.language import _, number
 from wearlab.plan.lines import PlanLine
 from wearlab.records import PUMP
 from wearlab.study.cautions import cautions
@@ -108,22 +109,25 @@ def _nothing(plan: PlanTold) -> Journal:
     made.add("uid", _uid("", plan.as_of))
     made.add("dtstamp", _stamp(plan.as_of))
     made.add("dtstart", plan.as_of)
-    made.add("summary", f"The plan of {plan.as_of.isoformat()} needs no visit in {plan.months} months")
+    made.add(
+        "summary",
+        _("The plan of {day} needs no visit in {n} months", day=plan.as_of.isoformat(), n=number(plan.months)),
+    )
     return made
 
 
 def _description(plan: PlanTold, visit: VisitLine, lines: Sequence[PlanLine], actuation: str | None) -> list[str]:
     """What is done and why, part by part; what it costs; what to take care of."""
-    told = [f"Planned on {plan.as_of.isoformat()}: {work_words(visit)}."]
+    told = [_("Planned on {day}: {work}.", day=plan.as_of.isoformat(), work=work_words(visit))]
     if not visit.planned:
-        told.append("This day is not in the diary: call the vehicle in.")
+        told.append(_("This day is not in the diary: call the vehicle in."))
     told += [_reason(plan, line) for line in lines]
     if visit.cost is not None:
-        told.append(f"Expected cost: {visit.cost:,.0f} {plan.currency}".rstrip() + ".")
+        told.append(_("Expected cost: {money}.", money=f"{number(visit.cost)} {plan.currency}".rstrip()))
     if visit.hours is not None:
-        told.append(f"Expected work: {visit.hours:.1f} h.")
+        told.append(_("Expected work: {hours} h.", hours=number(visit.hours, 1)))
     touched = {*visit.replace, *visit.test}
-    told += ["", "Take care:"]
+    told += ["", _("Take care:")]
     told += cautions(
         drives=[None] if visit.test else [],
         injector=actuation,
@@ -135,7 +139,7 @@ def _description(plan: PlanTold, visit: VisitLine, lines: Sequence[PlanLine], ac
 
 def _reason(plan: PlanTold, line: PlanLine) -> str:
     words = part_words([line.position])
-    told = f"{words[:1].upper()}{words[1:]} ({line.kind}): {why_part_words(line)} "
+    told = f"{words[:1].upper()}{words[1:]} ({_(line.kind)}): {why_part_words(line)} "
     told += why_now_words(line, in_money=plan.in_money)
     left = left_words(line, plan.currency)
     return f"{told} {left}" if left else told

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from pipelines.steps.series import LifeSeries, SeriesPoint
 from pipelines.steps.wear_told import LifeKey, WearTold
 from wearlab.charts.series import GROSS, LINE, MODEL, Forecast, Level, Limit, Point, Series
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.language import msg
+from wearlab.limit_settings import LimitRule
 from wearlab.records import LEVEL_UNIT, Measure
 from wearlab.wear.line import LineFit, fit_line
 
@@ -29,8 +31,8 @@ _OF_NINETY = 1.2816 / 1.6449
 _NEAR = 0.03
 
 #: why a reading has no part in the level
-OUTSIDE = "outside the range of correction"
-LEFT_OUT = "left out of the fit"
+OUTSIDE = msg("outside the range of correction")
+LEFT_OUT = msg("left out of the fit")
 
 
 def chart_series(
@@ -124,7 +126,9 @@ def _path(series: LifeSeries, wear: WearTold) -> Level | None:
     days = {point.day for point in series.points}
     rows: dict[float, dict[str, Any]] = {}
     for row in wear.paths.get(life_key(series), ()):
-        if row["tested_on"] in days and row["distance_km"] is not None and row["level"] is not None:
+        # an interval without an end, as the reciprocal may have, cannot be drawn
+        told = (row["distance_km"], row["level"], row["low"], row["high"])
+        if row["tested_on"] in days and None not in told:
             rows[row["distance_km"]] = row
     if not rows:
         return None

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 
 from pipelines.steps.corrections import corrections
+from pipelines.steps.fits_kept import kept_fit
 from pipelines.steps.group_rows import Flags, groups
 from pipelines.steps.lives import fresh_lives, meter_histories
 from pipelines.steps.wear_data import GroupData, group_data
@@ -18,13 +19,22 @@ from pipelines.workspace import Workspace
 from wearlab.control.comebacks import Return, comebacks
 from wearlab.control.comparison import Change, Pair, compare
 from wearlab.errors import InputError
+from wearlab.language import _, msg, number
 from wearlab.lives.odometer import day_number, day_of
 from wearlab.records import PUMP, Driven, Measure, NoAnswer, WorkKind
 from wearlab.store.database import Database
 from wearlab.store.queries import one_vehicle
 from wearlab.wear.group import fit_group
 from wearlab.wear.results import WearFit
-from wearlab.wear.scale import CANDIDATES
+from wearlab.wear.scale import CANDIDATES, WorkingScale
+
+_NONE_BEFORE = msg("no measured reading before the event, so there is nothing to compare")
+_NONE_AFTER = msg("no measured reading after the event, so there is nothing to compare")
+_NO_DISTANCE = msg("no usable odometer between the tests, so the wear between them is not known")
+_NO_CONTROL = msg(
+    "all parts share what the pump delivers while cranking, so the other parts are no control: when one changes, the "
+    "others' share changes with it"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,15 +197,14 @@ class _Marked:
             first = np.flatnonzero(measured & later & (position == place))
             last = np.flatnonzero(measured & earlier & (position == place))
             if not first.size or not last.size:
-                side = "before" if not last.size else "after"
-                silent.append((place, f"no measured reading {side} the event, so there is nothing to compare"))
+                silent.append((place, _(_NONE_AFTER if last.size else _NONE_BEFORE)))
                 continue
             old, new = int(last[np.argmax(day[last])]), int(first[np.argmin(day[first])])
             swapped = (earlier & (life == life[new])).any()
             pair = Pair(int(life[new]), int(life[new])) if swapped else Pair(int(life[old]), int(life[new]))
             gap = 0.0 if swapped else float(rows.distance_km[at[new]] - rows.distance_km[at[old]])
             if not np.isfinite(gap):
-                silent.append((place, "no usable odometer between the tests, so the wear between them is not known"))
+                silent.append((place, _(_NO_DISTANCE)))
                 continue
             pairs.append((place, Pair(pair.before, pair.after, max(gap, 0.0))))
             mine |= life == life[new]
@@ -259,12 +268,10 @@ def _compared(db: Database, group: GroupData, marked: _Marked, factor: float) ->
             places += [PlaceChange(place, ("", ""), None, fit.reason) for place, _ in marked.pairs]
         else:
             places += _places(group, fit, marked, factor)
-            notes.append(f"readings in the fit: {at.size}; working scale: {fit.best.scale.name}")
+            scale = fit.best.scale.words
+            notes.append(_("readings in the fit: {n}; working scale: {scale}", n=number(at.size), scale=scale))
     if not marked.control:
-        notes.append(
-            "all parts share what the pump delivers while cranking, so the other parts are no control: when one "
-            "changes, the others' share changes with it"
-        )
+        notes.append(_(_NO_CONTROL))
     last = None if not before.size else day_of(before.max())
     return GroupComparison(
         measure=group.measure,
@@ -314,16 +321,20 @@ def _safely(fit: WearFit, code: int, pairs: list[Pair], marked: _Marked, factor:
 def fitted_again(db: Database, group: GroupData) -> WearFit | NoAnswer:
     """Fit the group on the working scale that the last run weighed most; without a run the scales are weighed now."""
     if group.data is None:
-        return NoAnswer("no reading of this group may be used")
+        return NoAnswer(_("no reading of this group may be used"))
     beyond = int(np.count_nonzero(group.rows.bound[group.fitted]))
     if beyond > MOST_BEYOND * group.fitted.size:
-        return NoAnswer(f"{beyond} of {group.fitted.size} readings lie beyond the scale, so no level can be told")
+        places = {"beyond": number(beyond), "readings": number(group.fitted.size)}
+        return NoAnswer(_("{beyond} of {readings} readings lie beyond the scale, so no level can be told", **places))
     previous = previous_choice(db, group.measure, group.protocol)
-    scales = None
+    scales: tuple[WorkingScale, ...] = ()
     if previous is not None:
         best = previous.names[int(np.argmax(previous.weights))]
-        scales = tuple(scale for scale in CANDIDATES if scale.name == best) or None
-    return fit_group(group.data, scales=scales, previous=None if scales else previous)
+        scales = tuple(scale for scale in CANDIDATES if scale.name == best)
+    data = group.data
+    if not scales:
+        return fit_group(data, previous=previous)
+    return kept_fit(data, scales, lambda: fit_group(data, scales=scales))
 
 
 def _complained(db: Database, vehicle: str, day: date) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from math import isfinite
 from pathlib import Path
@@ -13,35 +12,57 @@ import numpy as np
 
 from pipelines.steps.calibrations import calibrated_on
 from pipelines.steps.control_rigs import RigSeries, RigVisits, group_rig
-from pipelines.steps.control_series import SETS, Asked, Charted, Kind, charts
+from pipelines.steps.control_series import SETS, WHOLE, Asked, Charted, Kind, charts
 from pipelines.steps.control_visits import GroupVisits, group_visits
-from pipelines.steps.signal_words import size_words
+from pipelines.steps.signal_words import size_alone
 from pipelines.steps.signals import SignalsTold
 from pipelines.steps.wear_data import GroupData
-from wearlab.charts.control_series import ControlFigure, ControlPanel, ControlPoint, control_table
+from wearlab.charts.control_series import ControlFigure, ControlPanel, ControlPoint
 from wearlab.charts.series import Mark
 from wearlab.charts.words import position_words
 from wearlab.config import Settings
 from wearlab.errors import InputError
+from wearlab.language import _, msg, number
 from wearlab.lives.odometer import day_of
 from wearlab.store.database import Database
 from wearlab.wear.results import WearFit
 
 if TYPE_CHECKING:
-    from wearlab.charts.svg import Chart
+    pass
 
 #: names of the charts as a reader knows them
 NAMES: dict[Kind, str] = {
-    "individuals": "single values",
-    "ewma": "EWMA",
-    "cusum": "CUSUM",
-    "tsquared": "T-squared",
-    "mewma": "MEWMA",
+    "individuals": msg("single values"),
+    "ewma": msg("EWMA"),
+    "cusum": msg("CUSUM"),
+    "tsquared": msg("T-squared"),
+    "mewma": msg("MEWMA"),
 }
 OF_WORDS = {
-    "innovations": "what each test showed beyond what earlier ones foretold",
-    "readings": "readings as measured",
-    "corrected": "readings under reference conditions",
+    "innovations": msg("what each test showed beyond what earlier ones foretold"),
+    "readings": msg("readings as measured"),
+    "corrected": msg("readings under reference conditions"),
+}
+_HIGH = {
+    "month": msg(
+        "what its tests of a month read high, %, with 90 % interval, against all other tests of these vehicles"
+    ),
+    "day": msg("what its tests of a day read high, %, with 90 % interval, against all other tests of these vehicles"),
+}
+_TUBE_HIGH = {
+    "month": msg("what this tube read high in a month, %, with 90 % interval, against its neighbours and other tests"),
+    "day": msg("what this tube read high in a day, %, with 90 % interval, against its neighbours and other tests"),
+}
+#: causes of signals in a few words
+_CAUSES = {
+    "reading": msg("one reading off"),
+    "step": msg("step"),
+    "wear": msg("other rate of wear"),
+    "visit": msg("visit off as a whole"),
+    "vehicle": msg("all parts moved"),
+    "rig": msg("rig reads off"),
+    "tube": msg("tube reads off"),
+    "month": msg("month's tests off"),
 }
 _BOUND = {1: "at_least", -1: "at_most"}
 
@@ -55,17 +76,18 @@ def vehicle_figure(visits: GroupVisits, made: Sequence[Charted], asked: Asked) -
     single = len(panels) == 1
     main = panels[0] if single or made[0].position == "set" else None
     where = f" {panels[0].name}" if single and made[0].position != "set" else ""
-    about = f"{NAMES[asked.chart]} of {OF_WORDS[asked.of]}"
+    about = _("{chart} of {values}", chart=_(NAMES[asked.chart]), values=_(OF_WORDS[asked.of]))
     known = [one.chance for one in made if one.chance is not None]
     lines = [about]
     if known:
-        lines.append(f"by chance alone a chart goes outside its limits in {100 * max(known):.1f} % of cases")
+        share = number(100 * max(known), 1)
+        lines.append(_("by chance alone a chart goes outside its limits in {share} % of cases", share=share))
     if asked.of != "innovations":
-        lines.append("wear moves such readings: a trend alone trips this chart")
+        lines.append(_("wear moves such readings: a trend alone trips this chart"))
     if len(made) > 1 and asked.chart in SETS:
-        lines.append("below: single values of each part")
+        lines.append(_("below: single values of each part"))
     if main is not None and any(point.beside is not None for point in main.points):
-        lines.append("dashes: the same beside the other parts of that test")
+        lines.append(_("dashes: the same beside the other parts of that test"))
     return ControlFigure(
         subject=f"{visits.vehicle}{where}: {visits.test}",
         lines=tuple(lines),
@@ -74,28 +96,10 @@ def vehicle_figure(visits: GroupVisits, made: Sequence[Charted], asked: Asked) -
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A figure as a page shows it: the chart with its text alternative, and heads and rows of the table beside it."""
-
-    chart: Chart
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-def signal_picture(
-    db: Database, settings: Settings, group: GroupData, fit: WearFit, told: SignalsTold, signal: dict[str, Any]
-) -> Picture | None:
-    """The picture of one signal of a fitted group: of its part, its vehicle, its rig or its tube; None of a month."""
-    from wearlab.charts.control import control_chart
-
-    figure = _signal_figure(db, settings, group, fit, told, signal)
-    return None if figure is None else Picture(control_chart(figure), *control_table(figure))
-
-
-def _signal_figure(
+def signal_figure(
     db: Database, settings: Settings, group: GroupData, fit: WearFit, told: SignalsTold, signal: dict[str, Any]
 ) -> ControlFigure | None:
+    """The figure of one signal of a fitted group: of its part, its vehicle, its rig or its tube; None of a month."""
     if signal["vehicle"] is not None:
         visits = group_visits(group, fit, str(signal["vehicle"]), told)
         made = charts(visits, Asked(), told.budget.limit)
@@ -115,25 +119,23 @@ def rig_figure(visits: RigVisits, tube: str | None = None) -> ControlFigure:
     if visits.whole is None:
         raise InputError(f"rig {visits.rig}, {visits.test}: {visits.no_answer}")
     each = "month" if visits.monthly else "day"
-    marks = tuple(Mark(day, "calibration") for day in visits.calibrations)
-    lines = [f"what its tests of a {each} read high, %, with 90 % interval, against all other tests of these vehicles"]
+    marks = tuple(Mark(day, _("calibration")) for day in visits.calibrations)
+    lines = [_(_HIGH[each])]
     if visits.base:
-        lines.append("in the wear model one calibration period of this rig stands for reading true")
+        lines.append(_("in the wear model one calibration period of this rig stands for reading true"))
     if tube is not None:
         chosen = next((one for one in visits.tubes if one.name == tube), None)
         if chosen is None:
             known = ", ".join(one.name for one in visits.tubes) or "none"
             raise InputError(f'rig {visits.rig} has no tube "{tube}" in {visits.test}; sheets name {known}')
-        lines[0] = (
-            f"what this tube read high in a {each}, %, with 90 % interval, against its neighbours and other tests"
-        )
-        main, small = _rig_panel(chosen, visits, f"tube {tube}"), ()
-        return ControlFigure(
-            f"Rig {visits.rig}, tube {tube}: {visits.test}", tuple(lines), main, small, marks, each, False
-        )
-    main = _rig_panel(visits.whole, visits, "all tubes")
-    tubes = tuple(_rig_panel(one, visits, f"tube {one.name}") for one in visits.tubes)
-    return ControlFigure(f"Rig {visits.rig}: {visits.test}", tuple(lines), main, tubes, marks, each, False)
+        lines[0] = _(_TUBE_HIGH[each])
+        main, small = _rig_panel(chosen, visits, _("tube {tube}", tube=tube)), ()
+        subject = _("Rig {rig}, tube {tube}: {test}", rig=visits.rig, tube=tube, test=visits.test)
+        return ControlFigure(subject, tuple(lines), main, small, marks, each, False)
+    main = _rig_panel(visits.whole, visits, _("all tubes"))
+    tubes = tuple(_rig_panel(one, visits, _("tube {tube}", tube=one.name)) for one in visits.tubes)
+    subject = _("Rig {rig}: {test}", rig=visits.rig, test=visits.test)
+    return ControlFigure(subject, tuple(lines), main, tubes, marks, each, False)
 
 
 def save(figure: ControlFigure, path: Path) -> None:
@@ -154,7 +156,7 @@ def save(figure: ControlFigure, path: Path) -> None:
 def _panel(visits: GroupVisits, one: Charted, asked: Asked) -> ControlPanel:
     in_sd = one.unit == "sd"
     set_chart = asked.chart in SETS and one.position == "set"
-    unit = "T-squared" if set_chart else "sd" if in_sd or asked.chart == "cusum" else one.unit
+    unit = _("T-squared") if set_chart else "sd" if in_sd or asked.chart == "cusum" else one.unit
     centre = None if set_chart else 0.0 if asked.chart == "cusum" or one.scale is None else one.scale.mean
     plain = asked.chart == "individuals" and asked.of == "innovations"
     lower, upper = one.limits
@@ -182,13 +184,13 @@ def _panel(visits: GroupVisits, one: Charted, asked: Asked) -> ControlPanel:
             )
         )
     return ControlPanel(
-        name=one.name,
+        name=_(WHOLE) if one.name == WHOLE else one.name,
         unit=unit,
         points=tuple(points),
         centre=centre,
         position=one.position,
         digits=1 if unit != one.unit or in_sd or set_chart else _digits(one.statistic),
-        marks=tuple(Mark(visits.days[t], f"new {position_words(one.position)}") for t in one.renewed),
+        marks=tuple(Mark(visits.days[t], _("new {part}", part=position_words(one.position))) for t in one.renewed),
         signed=unit == "sd",
     )
 
@@ -204,20 +206,9 @@ def _causes(visits: GroupVisits, one: Charted) -> dict[date, str]:
 
 def cause_words(signal: dict[str, Any]) -> str:
     """A signal's cause in a few words: what and how large."""
-    kind = str(signal["kind"])
-    what = {
-        "reading": "one reading off",
-        "step": "step",
-        "wear": "other rate of wear",
-        "visit": "visit off as a whole",
-        "vehicle": "all parts moved",
-        "rig": "rig reads off",
-        "tube": "tube reads off",
-        "month": "month's tests off",
-    }[kind]
-    size = "" if signal["size"] is None else f", {size_words(signal).split(' (')[0].split(', ')[0]}"
-    also = " (or another cause)" if signal["alternatives"] else ""
-    return f"{what}{size}{also}"
+    what = _(_CAUSES[str(signal["kind"])])
+    told = what if signal["size"] is None else f"{what}, {size_alone(signal)}"
+    return _("{cause} (or another cause)", cause=told) if signal["alternatives"] else told
 
 
 def _rig_panel(one: RigSeries, visits: RigVisits, name: str) -> ControlPanel:

@@ -23,6 +23,7 @@ from wearlab.control.cause_size import NORMAL_90
 from wearlab.control.chart import Chart, chart
 from wearlab.control.rig_profile import rig_profile
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.lives.odometer import day_of
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
@@ -138,7 +139,7 @@ def group_rig(
     own = [f"period {label}" for label in labels if label]
     width = told.budget.limit or USUAL
     stretch = _stretches(day, mine, monthly, calibrated)
-    whole = _series(group, fit, stretch, own, width, f"rig {rig}")
+    whole = _series(group, fit, stretch, own, width, _("rig {rig}", rig=rig))
     named = _tubes(db, group)
     tubes = []
     for name in sorted({str(one) for one in named[mine]} - {""}, key=lambda one: (len(one), one)):

@@ -31,6 +31,7 @@ from wearlab.control.run_length import (
 from wearlab.control.run_rules import Cost, cost, run_rules
 from wearlab.control.tsquared import SetReference, known_reference, reference_of, t_squared
 from wearlab.errors import InputError
+from wearlab.language import _, localised, msg
 from wearlab.records import NoAnswer
 
 Kind = Literal["individuals", "ewma", "cusum", "tsquared", "mewma"]
@@ -43,9 +44,15 @@ USUAL = 3.0
 #: with fewer values a mean and sd taken from them are themselves uncertain (a choice: common practice asks for 20)
 FEW = 20
 #: name of the series of what a visit shares
-WHOLE = "whole visit"
+WHOLE = msg("whole visit")
 #: the patterns that textbooks list most
 RULES: tuple[Rule, ...] = (of_last(2, 3, 2.0), of_last(4, 5, 1.0), run(8))
+#: their names, for those who translate them
+RULE_NAMES = (
+    msg("2 of 3 beyond 2 sd on one side"),
+    msg("4 of 5 beyond 1 sd on one side"),
+    msg("8 in a row on one side"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +206,7 @@ def _single(one: _Series, asked: Asked, width: float) -> Charted:
         left_out=one.left_out,
     )
     if not count:
-        return _with(base, no_answer="there is no value to draw a chart of")
+        return _with(base, no_answer=_("there is no value to draw a chart of"))
     mean, sd = (0.0, 1.0) if one.known else (None, None)
     plain = float(individuals_run_length(width=width).chance_within(count))
     chance = asked.chance or plain
@@ -243,12 +250,12 @@ def _of_set(visits: GroupVisits, asked: Asked, width: float) -> Charted:
     off = np.column_stack([one.given_all for one in parts]) if known else none[:, None]
     bound = np.zeros(len(sets), dtype=np.int64)
     base = Charted(
-        "all parts", "set", "T-squared", read.sum(axis=1).astype(np.float64), bound, none, renewed, None, count=count
+        _("all parts"), "set", "T-squared", read.sum(axis=1).astype(np.float64), bound, none, renewed, None, count=count
     )  # fmt: skip
     if size < 2:
-        return _with(base, no_answer="a chart of a set needs two parts that are tested together")
+        return _with(base, no_answer=_("a chart of a set needs two parts that are tested together"))
     if not count:
-        return _with(base, no_answer="there is no value to draw a chart of")
+        return _with(base, no_answer=_("there is no value to draw a chart of"))
     chance = asked.chance or float(individuals_run_length(width=width).chance_within(count))
     reference: SetReference | NoAnswer
     reference = known_reference(np.zeros(size), np.eye(size)) if known else reference_of(sets)
@@ -272,7 +279,7 @@ def _of_set(visits: GroupVisits, asked: Asked, width: float) -> Charted:
 def _furthest(off: Floats, names: Sequence[str]) -> tuple[str, ...]:
     size = np.where(np.isfinite(off), np.abs(off), -1.0)
     return tuple(
-        f"{position_words(names[k])} {off[t, k]:+.1f} sd" if size[t, k] >= 0 else ""
+        f"{position_words(names[k])} {localised(f'{off[t, k]:+.1f}')} sd" if size[t, k] >= 0 else ""
         for t, k in enumerate(size.argmax(1))
     )
 

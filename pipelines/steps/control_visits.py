@@ -19,6 +19,7 @@ from wearlab.charts.words import measure_words
 from wearlab.control.variance_draws import variance_draws
 from wearlab.control.visit_cells import visit_cells
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.lives.odometer import day_of
 from wearlab.records import PUMP, NoAnswer
 from wearlab.store.queries import one_vehicle
@@ -124,7 +125,7 @@ def vehicle_visits(
             if say is not None:
                 say(f"{measure_words(one[0])}, {one[1]}: fitting")
             # readings as they were measured need no model
-            fit: WearFit | NoAnswer = NoAnswer("not asked for") if of == "readings" else fitted_again(db, group)
+            fit: WearFit | NoAnswer = NoAnswer(_("not asked for")) if of == "readings" else fitted_again(db, group)
             found.append(group_visits(group, fit, vehicle, told))
     if not found:
         asked = ", ".join(word for word in (measure, protocol) if word) or "any measure and protocol"

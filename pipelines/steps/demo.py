@@ -34,7 +34,7 @@ def build_demo(
     if home.exists() and any(home.iterdir()):
         if not (home / _MINE).exists():
             raise InputError(f"{home} is not empty and no earlier demo: choose another folder; nothing was changed")
-        shutil.rmtree(home)
+        _clear(home)
     home.mkdir(parents=True, exist_ok=True)
     (home / _MINE).write_text("This folder is made anew by every run of the demo.\n")
     source = home / "sheets-made-here" if sheets is None else sheets
@@ -62,6 +62,16 @@ def build_demo(
     told("writing the monthly pack")
     done = write_month(place, f"{as_of:%Y-%m}", as_of, say=say)
     return {**done, "home": str(home), "files": len(accounts)}
+
+
+def _clear(home: Path) -> None:
+    """Empty the folder; its mark goes last, so that one stopped half-way is still known as a demo."""
+    for path in home.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path.name != _MINE:
+            path.unlink()
+    (home / _MINE).unlink()
 
 
 def _line(account: FileAccount) -> str:

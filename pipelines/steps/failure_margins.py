@@ -13,7 +13,8 @@ from typing import NamedTuple
 
 from pipelines.steps.part_limits import limit_level
 from pipelines.steps.rules import rules_in_force
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.limit_settings import LimitRule
 from wearlab.plan.road_failures import PER_KM
 from wearlab.records import Bound
 from wearlab.store.database import Database

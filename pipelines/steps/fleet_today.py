@@ -10,14 +10,13 @@ from typing import Any
 from pipelines.steps.lives import MeterHistory
 from pipelines.steps.plans import Plans
 from wearlab.config import Settings
+from wearlab.language import _
 from wearlab.lives.fleet_usage import fleet_usage
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
 
 #: number under which a rule is kept, by its name and first day
 Versions = Mapping[tuple[str, date | None], int]
-
-_UNKNOWN = NoAnswer("no odometer was recorded")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +36,8 @@ class FleetToday:
 
     def pace(self, vehicle: str) -> Usage | NoAnswer:
         """Return a vehicle's pace, or why it is not known."""
-        return self.paces.get(vehicle, _UNKNOWN)
+        found = self.paces.get(vehicle)
+        return NoAnswer(_("no odometer was recorded")) if found is None else found
 
     def meter_offset_km(self, vehicle: str) -> float:
         """Return true distance less what the vehicle's meter shows; NaN without a meter."""

@@ -16,6 +16,7 @@ from wearlab.forecast.state_changes import change_sentence, memory
 from wearlab.forecast.states import PartEvidence, part_state
 from wearlab.lives.usage import Usage
 from wearlab.records import State
+from wearlab.units import rate_unit
 from wearlab.wear.line import Interval
 
 
@@ -115,7 +116,7 @@ def forecast_row(part: PartAhead, fleet: FleetToday) -> dict[str, Any]:
         "rate": None if rate is None else finite(rate.point),
         "rate_low": None if rate is None else finite(rate.low),
         "rate_high": None if rate is None else finite(rate.high),
-        "rate_unit": f"{part.unit} per 10,000 km",
+        "rate_unit": rate_unit(part.unit),
         "state": str(answer.state),
         "cause": answer.cause,
         "state_before": None if before is None else str(before.state),

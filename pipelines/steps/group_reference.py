@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 from pipelines.steps.group_rows import Flags, Floats, GroupRows, Ints
 from wearlab.conditions import Reference, columns, reference_of
 from wearlab.conditions.exponents import TERMS
-from wearlab.config import Conditions, LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.language import _, msg
+from wearlab.limit_settings import Conditions, LimitRule
 from wearlab.records import Measure
 from wearlab.study.limit_conditions import SAME_WITHIN
 
@@ -59,6 +61,9 @@ def judging(rules: Sequence[LimitRule], measure: str, protocol: str) -> list[Lim
     ]
 
 
+_NO_FAMILY = msg("vehicles of no family")
+
+
 def group_conditions(
     rows: GroupRows, family: NDArray[np.object_], rules: Sequence[LimitRule], settings: Settings
 ) -> GroupConditions:
@@ -97,7 +102,7 @@ def group_conditions(
             outside[here] |= _contradicted(rows, here, stated, measure)
         words.append(reference.words())
         said = [*reference.notes, *found.notes]
-        whose = sorted({str(name) or "vehicles of no family" for name in family[here]})
+        whose = sorted({str(name) or _(_NO_FAMILY) for name in family[here]})
         notes += said if len(made) == 1 else [f"{', '.join(whose)}: {note}" for note in said]
     return GroupConditions(
         matrix=matrix[:, used],
@@ -121,8 +126,13 @@ def _stated(rules: Sequence[LimitRule], family: str, notes: list[str]) -> Condit
     others = [rule.name for rule in found[1:] if rule.conditions != found[0].conditions]
     if others:
         notes.append(
-            f'levels of {family or "vehicles of no family"} are told under the conditions of "{found[0].name}"; '
-            f'"{others[0]}" states others, so that its crossing is less sure'
+            _(
+                'levels of {family} are told under the conditions of "{limit}"; "{other}" states others, so that its '
+                "crossing is less sure",
+                family=family or _(_NO_FAMILY),
+                limit=found[0].name,
+                other=others[0],
+            )
         )
     return found[0].conditions if found else None
 

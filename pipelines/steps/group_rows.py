@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from wearlab.lives.odometer import day_number
 from wearlab.records import Bound
 from wearlab.store.database import Database
+from wearlab.store.names import quoted
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -196,9 +197,9 @@ def said_on(
         raise ValueError(f"the register has no dated column {column}")
     frame = db.frame(
         f"""
-        SELECT vehicle, coalesce(valid_from, DATE '0001-01-01') AS since, {column} AS said
+        SELECT vehicle, coalesce(valid_from, DATE '0001-01-01') AS since, {quoted(column)} AS said
         FROM register LEFT JOIN source_file USING (file_id)
-        WHERE {column} IS NOT NULL AND (valid_from IS NULL OR valid_from <= ?)
+        WHERE {quoted(column)} IS NOT NULL AND (valid_from IS NULL OR valid_from <= ?)
         QUALIFY row_number() OVER (PARTITION BY vehicle, valid_from ORDER BY sha256 DESC, row_no DESC) = 1
         ORDER BY vehicle, since
         """,  # noqa: S608  (the name of the column is one of four)

@@ -16,7 +16,7 @@ from pipelines.steps.lives import lives_are_fresh, rebuild_lives
 from pipelines.steps.part_limits import limit_level
 from pipelines.steps.runs import new_run
 from pipelines.steps.wear_data import GroupData, group_data
-from pipelines.steps.wear_learn import MOST_BEYOND
+from pipelines.steps.wear_learn import why_no_fit
 from pipelines.workspace import Workspace
 from wearlab.charts.words import measure_words
 from wearlab.config import Settings
@@ -30,12 +30,13 @@ from wearlab.forecast.hindsight_scores import (
 )
 from wearlab.forecast.misfit import Signs, signs
 from wearlab.forecast.recalibration import Recalibration, recalibration
+from wearlab.language import _, msg
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 
 #: which hidden tests are scored
-ALL, WITHOUT_COMPLAINTS = "all", "without complaints"
-RECALIBRATED = "recalibrated"
+ALL, WITHOUT_COMPLAINTS = msg("all"), msg("without complaints")
+RECALIBRATED = msg("recalibrated")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +89,9 @@ def look_back(
 
 def group_hindsight(group: GroupData, settings: Settings, complaints: set[str], workers: int = 2) -> GroupHindsight:
     """Look back on one group; `complaints` are the tests that a complaint called for."""
-    silent = _why_silent(group)
+    silent = why_no_fit(group)
     if silent is not None or group.data is None:
-        return _nothing(group, silent or "no reading of this group may be used")
+        return _nothing(group, silent or "")
     try:
         held = rolling(group.data, workers=workers)
         if isinstance(held, NoAnswer):
@@ -99,7 +100,7 @@ def group_hindsight(group: GroupData, settings: Settings, complaints: set[str], 
         flags = signs(group.data, held[0], sign=sign, workers=workers)
     except (np.linalg.LinAlgError, ArithmeticError) as fault:
         # one group that cannot be computed must not keep the others from their answer
-        return _nothing(group, f"the fit of this group broke off ({fault})")
+        return _nothing(group, _("the fit of this group broke off ({error})", error=fault))
     factor = recalibration(held[0])
     known = factor if isinstance(factor, Recalibration) else None
     called = np.isin(group.rows.test_id[group.fitted], list(complaints))
@@ -135,15 +136,6 @@ def _hidden(
         beyond=held.beyond,
         after_event=held.after_event,
     )
-
-
-def _why_silent(group: GroupData) -> str | None:
-    if group.data is None:
-        return "no reading of this group may be used: " + "; ".join(group.notes)
-    beyond = int(np.count_nonzero(group.rows.bound[group.fitted]))
-    if beyond > MOST_BEYOND * group.fitted.size:
-        return f"{beyond} of {group.fitted.size} readings lie beyond the scale, so the rest tell no trend of all"
-    return None
 
 
 def _limits(group: GroupData, settings: Settings) -> tuple[Floats, Floats]:

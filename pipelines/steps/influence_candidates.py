@@ -14,15 +14,16 @@ import numpy as np
 
 from pipelines.steps.group_rows import Floats, GroupRows, Ints, said_on
 from pipelines.steps.lives import MeterHistory
+from wearlab.language import _, localised, msg
 from wearlab.records import Start, WorkKind
 from wearlab.store.database import Database
 from wearlab.study.candidates import Candidate
 
 #: columns of the register that are asked about, in our words
-_SAID = {"duty": "duty", "depot": "depot", "fuel_supply": "fuel supply"}
+_SAID = {"duty": msg("duty"), "depot": msg("depot"), "fuel_supply": msg("fuel supply")}
 
 #: work whose distance from one time to the next is asked about
-_INTERVALS = {WorkKind.OIL_CHANGE: "oil interval", WorkKind.FILTER_CHANGE: "fuel filter interval"}
+_INTERVALS = {WorkKind.OIL_CHANGE: msg("oil interval"), WorkKind.FILTER_CHANGE: msg("fuel filter interval")}
 
 #: a diesel road vehicle burns between these (l/100 km); less: not every fill was written down (common knowledge)
 _LITRES = (4.0, 90.0)
@@ -42,11 +43,11 @@ def candidates(
         Candidate(name, said_on(db, column, rows.vehicles, rows.vehicle, rows.day, until)[fitted])
         for column, name in _SAID.items()
     ]
-    made.append(Candidate("origin of the part", _origins(db, rows)[rows.life[fitted]]))
+    made.append(Candidate(msg("origin of the part"), _origins(db, rows)[rows.life[fitted]]))
     used, missing = fuel_used(db, meters, until)
     figures: list[tuple[str, str, dict[str, float], str]] = [
-        ("fuel used", "l/100 km", used, missing),
-        ("pace", "km an engine hour", pace_of_engines(db, meters, until), ""),
+        (msg("fuel used"), "l/100 km", used, missing),
+        (msg("pace"), msg("km an engine hour"), pace_of_engines(db, meters, until), ""),
         *((name, "km", interval(db, meters, kind, until), "") for kind, name in _INTERVALS.items()),
     ]
     for name, unit, found, why in figures:
@@ -68,7 +69,10 @@ def fuel_used(db: Database, meters: Mapping[str, MeterHistory], until: date) -> 
     found = _over_distance(db, meters, "litres", until, figure)
     low, high = _LITRES
     if sum(value < low for value in found.values()) > len(found) / 4:
-        return {}, f"the log seems to hold some fills only: it comes to less than {low:g} l/100 km for many vehicles"
+        return {}, _(
+            "the log seems to hold some fills only: it comes to less than {low} l/100 km for many vehicles",
+            low=localised(f"{low:g}"),
+        )
     return {vehicle: value for vehicle, value in found.items() if low <= value <= high}, ""
 
 

@@ -14,6 +14,7 @@ from pipelines.steps.lives import MeterHistory, meter_histories, open_with_lives
 from pipelines.steps.wear_data import GroupData, group_data
 from pipelines.steps.wear_learn import MOST_BEYOND, previous_choice
 from pipelines.workspace import Workspace
+from wearlab.language import _, number
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 from wearlab.study.influences import CHANCE, Influence, Influences, discovered, influences
@@ -71,10 +72,16 @@ def _one(
     db: Database, group: GroupData, meters: Mapping[str, MeterHistory], as_of: date, workers: int
 ) -> tuple[WorkingScale | None, Influences | NoAnswer]:
     if group.data is None:
-        return None, NoAnswer("no reading of this group may be used")
+        return None, NoAnswer(_("no reading of this group may be used"))
     beyond = int(np.count_nonzero(group.rows.bound[group.fitted]))
     if beyond > MOST_BEYOND * group.fitted.size:
-        return None, NoAnswer(f"{beyond} of {group.fitted.size} readings lie beyond the scale")
+        return None, NoAnswer(
+            _(
+                "{beyond} of {readings} readings lie beyond the scale",
+                beyond=number(beyond),
+                readings=number(group.fitted.size),
+            )
+        )
     scale = _scale(db, group, workers)
     if isinstance(scale, NoAnswer):
         return None, scale

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date
 from typing import Any
 
@@ -31,6 +31,8 @@ from wearlab.charts.words import measure_words
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
+from wearlab.units import rate_unit
+from wearlab.wear.executor import plain_products
 
 
 def learn(
@@ -42,22 +44,8 @@ def learn(
     """
     told = say or (lambda text: None)
     settings = place.settings
-    with db.transaction():
-        versions = record_rules(db, settings)
-        told("following parts and meters")
-        meters = meter_histories(db)
-        if not lives_are_fresh(db, settings):
-            rebuild_lives(db, settings, meters)
-        register = vehicles(db, as_of)
-        fleet = FleetToday(
-            as_of=as_of,
-            settings=settings,
-            versions=versions,
-            meters=meters,
-            paces=vehicle_usage(meters, as_of, register),
-            plans=plans_of(db, as_of, states_before(db, place, as_of)),
-            cylinders={row["vehicle"]: int(row["cylinders"]) for row in register if row["cylinders"] is not None},
-        )
+    with db.transaction(), plain_products():
+        fleet = fleet_on(db, place, as_of, say=told)
         known = corrections(db, as_of)
         run = new_run(db, place, as_of, "learn")
         summary: list[dict[str, Any]] = []
@@ -71,7 +59,7 @@ def learn(
             store(db, run, found)
             told(f"{name}: forecasts")
             rows = wear_forecasts(found, fleet)
-            rows += _by_line(db, found, fleet)
+            rows += by_line(db, found, fleet)
             rows += set_forecasts(found, fleet, workers=workers)
             if rows:
                 db.append("forecast", pd.DataFrame(rows, dtype=object).assign(run_id=run))
@@ -81,6 +69,26 @@ def learn(
         told("signals")
         store_signals(db, run, watched, settings)
     return summary
+
+
+def fleet_on(db: Database, place: Workspace, as_of: date, *, say: Callable[[str], None]) -> FleetToday:
+    """Follow parts and meters up to a day, and return what forecasts rest on. Call it inside a transaction."""
+    settings = place.settings
+    versions = record_rules(db, settings)
+    say("following parts and meters")
+    meters = meter_histories(db)
+    if not lives_are_fresh(db, settings):
+        rebuild_lives(db, settings, meters)
+    register = vehicles(db, as_of)
+    return FleetToday(
+        as_of=as_of,
+        settings=settings,
+        versions=versions,
+        meters=meters,
+        paces=vehicle_usage(meters, as_of, register),
+        plans=plans_of(db, as_of, states_before(db, place, as_of)),
+        cylinders={row["vehicle"]: int(row["cylinders"]) for row in register if row["cylinders"] is not None},
+    )
 
 
 def latest_run(db: Database, place: Workspace, as_of: date) -> int | None:
@@ -135,12 +143,17 @@ def _pass(told: Callable[[str], None], name: str) -> Callable[[int, float, float
     return progress
 
 
-def _by_line(db: Database, found: Learned, fleet: FleetToday) -> list[dict[str, Any]]:
+def by_line(db: Database, found: Learned, fleet: FleetToday) -> list[dict[str, Any]]:
     """Forecasts by a line for the seated parts that the model does not answer for."""
+    done = set(answered(found).tolist())
+    return lines_of(db, found, [code for code in range(len(found.group.lives)) if code not in done], fleet)
+
+
+def lines_of(db: Database, found: Learned, codes: Iterable[int], fleet: FleetToday) -> list[dict[str, Any]]:
+    """Forecasts by a line for those of some lives that are seated."""
     group = found.group
     lives = group.lives
-    done = set(answered(found).tolist())
-    left = [code for code in range(len(lives)) if lives.seated[code] and code not in done]
+    left = [code for code in codes if lives.seated[code]]
     if not left:
         return []
     why = why_silent(found)
@@ -176,7 +189,7 @@ def _summary(found: Learned) -> list[dict[str, Any]]:
                 "rate_low": low,
                 "rate_median": middle,
                 "rate_high": high,
-                "rate_unit": f"{group.unit} per 10,000 km",
+                "rate_unit": rate_unit(group.unit),
             }
         )
     return told

@@ -14,6 +14,7 @@ from pipelines.steps.part_lives import KINDS, PartLife, fleet_lives
 from pipelines.steps.wear_lives import WearAnswer, wear_answers
 from pipelines.workspace import Workspace
 from wearlab.errors import InputError
+from wearlab.language import _, msg, number
 from wearlab.records import NoAnswer
 from wearlab.study.kaplan_meier import Survival, kaplan_meier
 from wearlab.study.life_data import LifeData
@@ -24,6 +25,11 @@ from wearlab.study.weibull_life import Weibull, weibull_life
 
 #: what parts may be told apart by
 BY = ("family", "depot", "origin")
+_UNNAMED = {
+    "family": msg("no family recorded"),
+    "depot": msg("no depot recorded"),
+    "origin": msg("no origin recorded"),
+}
 #: with fewer failures nothing is drawn: a step of the curve would be a fifth of all that is known (common practice, no
 #: source)
 FEWEST = 5
@@ -101,7 +107,7 @@ def _kind(
     names = sorted({getattr(one, by) for one in named})
     curves = tuple(_curve(kind, name, [one for one in named if getattr(one, by) == name]) for name in names)
     test, ratio = _compared(named, by, curves)
-    unnamed = {f"no {by} recorded": len(own) - len(named)} if len(named) < len(own) else {}
+    unnamed = {_(_UNNAMED[by]): len(own) - len(named)} if len(named) < len(own) else {}
     return KindLives(kind, curves, {**left, **unnamed}, test, ratio, answers)
 
 
@@ -111,10 +117,12 @@ def _compared(
     kept = [one for one in curves if one.lives >= LEAST_WATCHED]
     failed = sum(one.failed for one in kept)
     if len(kept) < 2:
-        none = NoAnswer(f"there are no two groups of {LEAST_WATCHED} lives")
+        none = NoAnswer(_("there are no two groups of {n} lives", n=number(LEAST_WATCHED)))
         return none, none
     if failed < FEWEST:
-        none = NoAnswer(f"{failed} taken out for cause in all: a comparison needs {FEWEST}")
+        none = NoAnswer(
+            _("{n} taken out for cause in all: a comparison needs {least}", n=number(failed), least=number(FEWEST))
+        )
         return none, none
     own = [one for one in lives if getattr(one, by) in {curve.group for curve in kept}]
     data = _data(own)
@@ -122,7 +130,9 @@ def _compared(
     test = log_rank(data, group, [one.vehicle for one in own])
     few = [one.group for one in kept if one.failed < FEWEST]
     if few:
-        return test, NoAnswer(f"fewer than {FEWEST} taken out for cause in {', '.join(few)}")
+        return test, NoAnswer(
+            _("fewer than {n} taken out for cause in {groups}", n=number(FEWEST), groups=", ".join(few))
+        )
     return test, life_ratio(data, group)
 
 
@@ -134,21 +144,42 @@ def _curve(kind: str, group: str, lives: Sequence[PartLife]) -> GroupCurve:
     since = data.told_from(LEAST_WATCHED)
     watched = data.since(since) if np.isfinite(since) else data
     if data.failures < FEWEST:
-        survival = NoAnswer(f"{data.failures} of {len(lives)} taken out for cause: a curve needs {FEWEST}")
+        survival = NoAnswer(
+            _(
+                "{n} of {lives} taken out for cause: a curve needs {least}",
+                n=number(data.failures),
+                lives=number(len(lives)),
+                least=number(FEWEST),
+            )
+        )
     elif not np.isfinite(since):
-        survival = NoAnswer(f"never {LEAST_WATCHED} parts were watched at the same distance")
+        survival = NoAnswer(_("never {n} parts were watched at the same distance", n=number(LEAST_WATCHED)))
     elif watched.failures < FEWEST:
         survival = NoAnswer(
-            f"{watched.failures} taken out for cause where {LEAST_WATCHED} were watched: a curve needs {FEWEST}"
+            _(
+                "{n} taken out for cause where {watched} were watched: a curve needs {least}",
+                n=number(watched.failures),
+                watched=number(LEAST_WATCHED),
+                least=number(FEWEST),
+            )
         )
     else:
         survival = kaplan_meier(data, since=since)
     weibull = (
-        weibull_life(data) if data.failures >= FEWEST else NoAnswer(f"a law of lives needs {FEWEST} removals for cause")
+        weibull_life(data)
+        if data.failures >= FEWEST
+        else NoAnswer(_("a law of lives needs {n} removals for cause", n=number(FEWEST)))
     )
     words = np.array([str(one.why or "") for one in lives], dtype=object)
     if sum(why.values()) < FEWEST or not np.isfinite(since) or not (words[data.beyond(since)] != "").any():
-        removals = NoAnswer(f"{sum(why.values())} of {len(lives)} taken out: chances of reasons need {FEWEST}")
+        removals = NoAnswer(
+            _(
+                "{n} of {lives} taken out: chances of reasons need {least}",
+                n=number(sum(why.values())),
+                lives=number(len(lives)),
+                least=number(FEWEST),
+            )
+        )
     else:
         removals = cumulative_incidence(data, words, since=since)
     return GroupCurve(

@@ -14,7 +14,9 @@ from typing import Any, NamedTuple
 
 from pipelines.steps.part_limits import limit_level
 from pipelines.steps.rules import rules_in_force
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.language import msg
+from wearlab.limit_settings import LimitRule
 from wearlab.records import PUMP, SET, WorkKind
 from wearlab.store.database import Database
 from wearlab.study.limit_conditions import stated_value
@@ -28,15 +30,15 @@ COMPLAINT_DAYS = 90
 class Why(StrEnum):
     """Reasons of removal, in the words that are shown."""
 
-    ROAD = "road failure"
-    WARRANTY = "warranty or return"
-    LIMIT = "past its limit at its last test"
-    COMPLAINT = "complaint"
-    WITH_OTHERS = "replaced with others"
-    PLANNED = "planned"
-    ENGINE = "engine swapped"
-    UNRECORDED = "change that no work records"
-    UNKNOWN = "no reason recorded"
+    ROAD = msg("road failure")
+    WARRANTY = msg("warranty or return")
+    LIMIT = msg("past its limit at its last test")
+    COMPLAINT = msg("complaint")
+    WITH_OTHERS = msg("replaced with others")
+    PLANNED = msg("planned")
+    ENGINE = msg("engine swapped")
+    UNRECORDED = msg("change that no work records")
+    UNKNOWN = msg("no reason recorded")
 
 
 #: reasons that say nothing against the part: it had lived at least that long

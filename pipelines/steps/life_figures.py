@@ -10,16 +10,27 @@ from pipelines.steps.figure_file import Drawing, save_figure
 from pipelines.steps.life_curves import GroupCurve, KindLives
 from wearlab.charts.lives import Law, LifePanel, LivesFigure, Steps, describe, lives_figure
 from wearlab.charts.words import measure_words
+from wearlab.language import _, msg, number
 from wearlab.records import NoAnswer
+
+_SUBJECT = {
+    "": msg("Lives of injectors and pumps, {day}"),
+    "family": msg("Lives of injectors and pumps by family, {day}"),
+    "depot": msg("Lives of injectors and pumps by depot, {day}"),
+    "origin": msg("Lives of injectors and pumps by origin, {day}"),
+}
+_PANELS = {"injector": msg("injectors"), "pump": msg("pumps")}
+_ALL = {"injector": msg("all injectors"), "pump": msg("all pumps")}
 
 
 def figure(found: Sequence[KindLives], as_of: str, by: str | None) -> LivesFigure:
     """Return the figure: one panel a kind of parts."""
+    subject = _SUBJECT[by or ""]
     return LivesFigure(
-        subject=f"Lives of injectors and pumps{f' by {by}' if by else ''}, {as_of}",
+        subject=_(subject, day=as_of),
         lines=(
-            "steps: parts still fitted, removals for cause counted (band: 90 %)",
-            "dashed: new parts whose level has not passed the limit; dotted: beyond the furthest test",
+            _("steps: parts still fitted, removals for cause counted (band: 90 %)"),
+            _("dashed: new parts whose level has not passed the limit; dotted: beyond the furthest test"),
         ),
         panels=tuple(_panel(one) for one in found),
     )
@@ -43,7 +54,8 @@ def _panel(found: KindLives) -> LifePanel:
     twice = {one.family for one in told if sum(other.family == one.family for other in told) > 1}
     laws = tuple(
         Law(
-            f"wear: {one.family or 'all'}" + (f", {measure_words(one.measure)}" if one.family in twice else ""),
+            _("wear: {family}", family=one.family or _("all"))
+            + (f", {measure_words(one.measure)}" if one.family in twice else ""),
             one.curve,
             one.seen_to_km,
             one.family,
@@ -52,9 +64,16 @@ def _panel(found: KindLives) -> LifePanel:
     )
     silent = [curve for curve in found.curves if isinstance(curve.survival, NoAnswer)]
     notes = tuple(
-        f"no curve{f' for {one.group}' if one.group else ''}: {one.failed} of {one.lives} taken out" for one in silent
+        _("no curve for {group}: {failed} of {lives} taken out", group=one.group, **_counts(one))
+        if one.group
+        else _("no curve: {failed} of {lives} taken out", **_counts(one))
+        for one in silent
     )
-    return LifePanel(f"{found.kind}s", steps, laws, notes)
+    return LifePanel(_(_PANELS[found.kind]), steps, laws, notes)
+
+
+def _counts(curve: GroupCurve) -> dict[str, str]:
+    return {"failed": number(curve.failed), "lives": number(curve.lives)}
 
 
 def _steps(curve: GroupCurve) -> Steps | None:
@@ -62,7 +81,7 @@ def _steps(curve: GroupCurve) -> Steps | None:
     if isinstance(told, NoAnswer):
         return None
     return Steps(
-        name=curve.group or f"all {curve.kind}s",
+        name=curve.group or _(_ALL[curve.kind]),
         since_km=told.since,
         until_km=told.until,
         km=tuple(float(x) for x in told.time),

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from pipelines.steps.group_rows import Flags
 from pipelines.steps.part_limits import limit_level
 from pipelines.steps.wear_data import GroupData
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.limit_settings import LimitRule
 from wearlab.study.limit_conditions import SAME_WITHIN
 
 

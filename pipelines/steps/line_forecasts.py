@@ -13,6 +13,7 @@ from pipelines.steps.part_limits import PartLimit, part_limits
 from pipelines.steps.series import LifeSeries, Trend
 from wearlab.forecast.calendar import CalendarForecast, on_calendar
 from wearlab.forecast.crossing import COVERAGE, exposure_crossing
+from wearlab.forecast.states import with_left_out
 from wearlab.lives.usage import Usage
 from wearlab.records import LEVEL_UNIT, Measure, NoAnswer
 from wearlab.wear.line import Interval, LineFit, fit_line, t_quantile
@@ -36,7 +37,7 @@ def _ahead(series: LifeSeries, limit: PartLimit, fleet: FleetToday, silent: str 
     trend = series.trend(limit.rule)
     fit = fit_line(trend.exposure_km, trend.level, resolution=trend.resolution)
     if isinstance(fit, NoAnswer):
-        fit = NoAnswer((silent or fit.reason) + trend.why_few())
+        fit = NoAnswer(with_left_out(silent or fit.reason, trend.left_out()))
     exposure, shown = _now(series, trend, fleet)
     level = now = ahead = rate = None
     if isinstance(fit, LineFit):

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from concurrent.futures import Executor
 from datetime import date
 from typing import Any
 
 from pipelines.steps.attention import attention, attention_row
 from pipelines.steps.fleet_facts import gather_fleet
 from pipelines.steps.month_about import about_page
-from pipelines.steps.month_files import PDF, WORKBOOK, write_month_pdf, write_month_workbook
+from pipelines.steps.month_files import PDF, WORKBOOK, printed_vehicles, write_month_pdf, write_month_workbook
 from pipelines.steps.month_first import first_page
 from pipelines.steps.month_fleet import fleet_page
 from pipelines.steps.month_pictures import signal_pictures
@@ -21,17 +22,19 @@ from pipelines.steps.plan_schedule import scheduled
 from pipelines.steps.plan_told import PlanTold
 from pipelines.steps.plan_view import plan_view
 from pipelines.steps.signals import SignalsTold, signals_of
-from pipelines.steps.vehicle_view import FleetFacts, vehicle_view
+from pipelines.steps.vehicle_view import FleetFacts, vehicle_line, vehicle_states, vehicle_view
+from pipelines.steps.visit import last_tests
 from pipelines.steps.wear_told import wear_groups
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.charts.words import day_words, measure_words, month_words, position_words
 from wearlab.config import Settings
+from wearlab.language import _, _n, localised, msg, percent
 from wearlab.pack.links import page_names
 from wearlab.pack.order import worst
-from wearlab.pack.pack_view import PackView
-from wearlab.pack.pdf import pdf_can_be_made
-from wearlab.pack.site import write_pack
+from wearlab.pack.pack_view import EVERY_PAGE, PackView, asked_for, is_pressing
+from wearlab.pack.pdf import PdfMade, pdf_can_be_made
+from wearlab.pack.site import drawers, write_pack
 from wearlab.pack.view import FleetRow, MonthView, PartState, VehicleView
 from wearlab.records import NoAnswer, State
 from wearlab.store.database import Database
@@ -56,20 +59,29 @@ def write_month(
 
     plan = plan_told(place, as_of, say=learning)
     parts = parts_told(place, as_of, months=plan.months, schedule=scheduled(plan), say=learning)
-    with place.open() as db:
-        fleet = gather_fleet(db, place, as_of, say=learning)
-        signals = signals_of(db, fleet.run, as_of)
-        view = pack_view(db, place, fleet, plan, parts, signals, told)
     folder = place.reports / name
-    told(f"  drawing {len(view.shown)} vehicles")
-    written = write_pack(view, folder, told)
-    book = write_month_workbook(view, plan_view(plan, parts), signals, folder)
-    made = write_month_pdf(view, folder, page_names(one.vehicle for one in view.shown), told)
+    paper: list[PdfMade | NoAnswer] = []
+    with drawers(plan.vehicles) as pool:
+        with place.open() as db:
+            fleet = gather_fleet(db, place, as_of, say=learning)
+            signals = signals_of(db, fleet.run, as_of)
+            view = pack_view(db, place, fleet, plan, parts, signals, told, pool)
+        told(f"  drawing {len(view.shown)} vehicles")
+        names = page_names(one.vehicle for one in view.shown)
+        printed = printed_vehicles(view, names)
+
+        def others() -> None:
+            # while the pages that are not printed are still being drawn
+            write_month_workbook(view, plan_view(plan, parts), signals, folder)
+            paper.append(write_month_pdf(view, folder, names, told))
+
+        written = write_pack(view, folder, told, pool=pool, first=printed, meanwhile=others)
+    (made,) = paper
     return {
         "html": str(written.first),
         "pdf": None if isinstance(made, NoAnswer) else str(folder / PDF),
         "no_pdf": made.reason if isinstance(made, NoAnswer) else None,
-        "xlsx": str(book),
+        "xlsx": str(folder / WORKBOOK),
         "attention": [attention_row(item, as_of) for item in view.month.attention],
     }
 
@@ -82,26 +94,40 @@ def pack_view(
     parts: PartsTold,
     signals: SignalsTold,
     say: Callable[[str], None],
+    pool: Executor | None = None,
 ) -> PackView:
-    """Build all of a pack as of the fleet's day."""
-    month = month_view(db, place.settings, fleet, say)
-    others = (*((("PDF", PDF),) if pdf_can_be_made() else ()), ("workbook", WORKBOOK))
+    """Build all of a pack as of the fleet's day; a `pool` of `drawers` draws its charts."""
+    first = first_page(db, place, fleet, plan, parts, signals)
+    month = month_view(db, place.settings, fleet, asked_for(first), say)
+    others = (*(((msg("PDF"), PDF),) if pdf_can_be_made() else ()), (msg("workbook"), WORKBOOK))
     return PackView(
         month=month,
-        first=first_page(db, place, fleet, plan, parts, signals),
+        first=first,
         fleet=fleet_page(db, fleet),
         about=about_page(db, place, fleet, month.settings),
-        pictures=signal_pictures(db, place.settings, signals, say),
+        pictures=signal_pictures(db, place.settings, signals, say, pool),
         others=others,
     )
 
 
-def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callable[[str], None]) -> MonthView:
-    """Build the view of the whole fleet as of the fleet's day."""
+def month_view(
+    db: Database, settings: Settings, fleet: FleetFacts, asked: Collection[str | None], say: Callable[[str], None]
+) -> MonthView:
+    """Build the view of the whole fleet as of the fleet's day.
+
+    A vehicle without a page, which only a large fleet has, is gathered no further than its lines in tables need it;
+    those `asked` for have one whatever their state.
+    """
     known = vehicles(db, fleet.as_of)
+    newest, tested = latest_states(fleet.wear), last_tests(db, fleet.as_of)
     views = []
     for count, row in enumerate(known, start=1):
-        views.append(vehicle_view(db, fleet, row))
+        states = vehicle_states(fleet, row["vehicle"], newest)
+        pressing = worst(states)
+        if len(known) <= EVERY_PAGE or row["vehicle"] in asked or (pressing and is_pressing(pressing.state)):
+            views.append(vehicle_view(db, fleet, row, states))
+        else:
+            views.append(vehicle_line(row, states, tested.get(row["vehicle"])))
         if count % 25 == 0 or count == len(known):
             say(f"  {count} of {len(known)} vehicles")
     rows = [row for name in sorted(fleet.forecasts) for row in fleet.forecasts[name]]
@@ -110,7 +136,7 @@ def month_view(db: Database, settings: Settings, fleet: FleetFacts, say: Callabl
         as_of=fleet.as_of,
         workspace=settings.name,
         version=__version__,
-        attention=attention(rows, settings, latest_states(fleet.wear), fleet.as_of),
+        attention=attention(rows, settings, newest, fleet.as_of),
         fleet=tuple(fleet_row(view) for view in views),
         vehicles=tuple(views),
         wear=wear_groups(db, fleet.run),
@@ -141,40 +167,64 @@ def fleet_row(view: VehicleView) -> FleetRow:
 def _named(state: PartState) -> str:
     """The part behind a vehicle's state; a vehicle is steady only in what was tested."""
     if state.state == State.STEADY:
-        return f"in {measure_words(state.measure)}, {state.protocol}"
+        return _("in {measure}, {protocol}", measure=measure_words(state.measure), protocol=state.protocol)
     return position_words(state.position)
 
 
 def _settings(settings: Settings) -> tuple[tuple[str, str], ...]:
     horizons, visits = settings.horizons, settings.visits
     pairs = [
-        ("book", _entered(horizons.book_chance, horizons.book_leave, f"within {horizons.book_days} days")),
-        ("watch", _entered(horizons.watch_chance, horizons.watch_leave, f"within {horizons.watch_days} days")),
-        ("past limit", _entered(horizons.past_chance, horizons.past_leave, "by now, with the last reading past it")),
-        ("stale", f"a test older than {horizons.stale_days} days never counts as steady"),
-        ("visit interval", f"{visits.every_days} days"),
+        (_("book"), _entered(horizons.book_chance, horizons.book_leave, horizons.book_days)),
+        (_("watch"), _entered(horizons.watch_chance, horizons.watch_leave, horizons.watch_days)),
+        (_("past limit"), _entered(horizons.past_chance, horizons.past_leave, None)),
         (
-            "forecast",
-            "first passage of the level of the wear model, a simple line where it has no answer; dates are 10, 50 "
-            "and 90 % points, widened or narrowed by what the newest look back on hidden tests found "
-            "(wearlab hindsight); without one as the model has them",
+            _("stale"),
+            _n(
+                "a test older than {n} day never counts as steady",
+                "a test older than {n} days never counts as steady",
+                horizons.stale_days,
+            ),
+        ),
+        (_("visit interval"), _n("{n} day", "{n} days", visits.every_days)),
+        (
+            _("forecast"),
+            _(
+                "first passage of the level of the wear model, a simple line where it has no answer; dates are 10, 50 "
+                "and 90 % points, widened or narrowed by what the newest look back on hidden tests found "
+                "(wearlab hindsight); without one as the model has them"
+            ),
         ),
     ]
     pairs += [
-        (f"limit: {rule.name}", f"{rule.kind} {_figure(settings, rule.name)} ({rule.source})")
+        (_("limit: {name}", name=rule.name), f"{rule.kind} {_figure(settings, rule.name)} ({rule.source})")
         for rule in settings.limits
     ]
     return tuple(pairs)
 
 
-def _entered(chance: float, leave: float, when: str) -> str:
-    return f"{chance:.0%} chance of being past the limit {when}; left below {leave:.0%}"
+def _entered(chance: float, leave: float, days: int | None) -> str:
+    """From which chance of being past the limit a state is told, and below which it is left again."""
+    ends = {"chance": percent(chance), "leave": percent(leave)}
+    if days is None:
+        return _(
+            "{chance} chance of being past the limit by now, with the last reading past it; left below {leave}", **ends
+        )
+    return _n(
+        "{chance} chance of being past the limit within {n} day; left below {leave}",
+        "{chance} chance of being past the limit within {n} days; left below {leave}",
+        days,
+        **ends,
+    )
 
 
 def _figure(settings: Settings, name: str) -> str:
     rule = next(rule for rule in settings.limits if rule.name == name)
     if rule.value is None:
-        return ", ".join(f"{limit:g} at {rpm:g} rpm" for rpm, limit in rule.speeds)
-    over = f" in {rule.over_s:g} s" if rule.over_s else ""
-    since = f", from {day_words(rule.valid_from)}" if rule.valid_from else ""
-    return f"{rule.value:g} {rule.unit or ''}{over}{since}".strip()
+        speeds = ((localised(f"{limit:g}"), localised(f"{rpm:g}")) for rpm, limit in rule.speeds)
+        return ", ".join(_("{limit} at {speed} rpm", limit=limit, speed=speed) for limit, speed in speeds)
+    figure = f"{localised(f'{rule.value:g}')} {rule.unit or ''}".strip()
+    if rule.over_s:
+        figure = _("{figure} in {duration} s", figure=figure, duration=localised(f"{rule.over_s:g}"))
+    if rule.valid_from:
+        return _("{figure}, from {day}", figure=figure, day=day_words(rule.valid_from))
+    return figure

@@ -10,7 +10,8 @@ from pipelines.steps.rules import rules_in_force
 from pipelines.steps.vehicle_view import FleetFacts
 from pipelines.workspace import Workspace
 from wearlab.charts.words import day_words, limit_words, measure_words
-from wearlab.config import LimitRule
+from wearlab.language import _, _n, localised, msg
+from wearlab.limit_settings import LimitRule
 from wearlab.pack.about_page import AboutPage, LimitRow
 from wearlab.store.database import Database
 
@@ -19,13 +20,25 @@ _PROGRAMS = ("numpy", "scipy", "pandas", "duckdb", "matplotlib", "jinja2")
 
 #: conditions that a limit may be stated for, with their words and units
 _CONDITIONS = {
-    "rail_bar": ("rail pressure", "bar"),
-    "fuel_temp_c": ("fuel temperature", "degC"),
-    "speed_rpm": ("speed", "rpm"),
-    "battery_v": ("battery", "V"),
-    "supply_bar": ("supply pressure", "bar"),
-    "duration_s": ("duration", "s"),
-    "volume_ml": ("closed volume", "ml"),
+    "rail_bar": (msg("rail pressure"), "bar"),
+    "fuel_temp_c": (msg("fuel temperature"), "degC"),
+    "speed_rpm": (msg("speed"), "rpm"),
+    "battery_v": (msg("battery"), "V"),
+    "supply_bar": (msg("supply pressure"), "bar"),
+    "duration_s": (msg("duration"), "s"),
+    "volume_ml": (msg("closed volume"), "ml"),
+}
+
+#: what a limit of one figure says, by its kind
+_KINDS = {
+    "most": msg("at most {limit}"),
+    "least": msg("at least {limit}"),
+    "times lowest": msg("times lowest {limit}"),
+    "times median": msg("times median {limit}"),
+    "percent from mean": msg("percent from mean {limit}"),
+    "percent from first": msg("percent from first {limit}"),
+    "set total most": msg("set total most {limit}"),
+    "bank total most": msg("bank total most {limit}"),
 }
 
 #: digits of a digest that are told
@@ -35,14 +48,16 @@ _DIGITS = 16
 def about_page(db: Database, place: Workspace, fleet: FleetFacts, settings: tuple[tuple[str, str], ...]) -> AboutPage:
     """Return the page; `settings` are the pairs that the month's view tells, those of limits left to its own table."""
     run = db.records("SELECT * FROM run WHERE run_id = ?", [fleet.run])[0]
+    # as a setting's name begins that is a limit
+    of_limits = ("limit: ", _("limit: {name}", name=""))
     return AboutPage(
         run=(
-            ("run", f"{run['run_id']}, learned as of {day_words(run['as_of'])}"),
-            ("made with", f"wearlab {run['version']}"),
-            ("records", f"SHA-256 {str(run['facts_sha256'])[:_DIGITS]}…"),
-            ("settings file", f"SHA-256 {place.settings_sha256[:_DIGITS]}…"),
-            ("seeds", "fixed in the program: the same records, settings and versions give the same figures"),
-            *((f"input {row['name']}", f"SHA-256 {str(row['sha256'])[:_DIGITS]}…") for row in _inputs(db)),
+            (_("run"), _("{run}, learned as of {day}", run=run["run_id"], day=day_words(run["as_of"]))),
+            (_("made with"), f"wearlab {run['version']}"),
+            (_("records"), f"SHA-256 {str(run['facts_sha256'])[:_DIGITS]}…"),
+            (_("settings file"), f"SHA-256 {place.settings_sha256[:_DIGITS]}…"),
+            (_("seeds"), _("fixed in the program: the same records, settings and versions give the same figures")),
+            *((_("input {file}", file=row["name"]), f"SHA-256 {str(row['sha256'])[:_DIGITS]}…") for row in _inputs(db)),
         ),
         programs=(
             ("Python", platform.python_version()),
@@ -52,7 +67,7 @@ def about_page(db: Database, place: Workspace, fleet: FleetFacts, settings: tupl
             limit_row(rule, fleet.versions.get((rule.name, rule.valid_from)))
             for rule in rules_in_force(place.settings, fleet.as_of)
         ),
-        settings=tuple(pair for pair in settings if not pair[0].startswith("limit: ")),
+        settings=tuple(pair for pair in settings if not pair[0].startswith(of_limits)),
         known=_known(db, fleet),
     )
 
@@ -65,11 +80,16 @@ def _known(db: Database, fleet: FleetFacts) -> tuple[str, ...]:
     """Say whether files came in after the day of the pack: what they tell of earlier days is in it all the same."""
     later = db.value("SELECT count(*) FROM source_file WHERE loaded_at::DATE > ?", [fleet.as_of])
     if not later:
-        return ("Nothing was loaded after this day: the pack uses what was known then.",)
-    number = f"{later} {'file was' if later == 1 else 'files were'}"
+        return (_("Nothing was loaded after this day: the pack uses what was known then."),)
     return (
-        f"{number} loaded after {day_words(fleet.as_of)}: what they tell of days up to then is in this pack, though it "
-        "was not known then.",
+        _n(
+            "{n} file was loaded after {day}: what they tell of days up to then is in this pack, though it was not "
+            "known then.",
+            "{n} files were loaded after {day}: what they tell of days up to then is in this pack, though it was not "
+            "known then.",
+            later,
+            day=day_words(fleet.as_of),
+        ),
     )
 
 
@@ -77,11 +97,11 @@ def limit_row(rule: LimitRule, number: int | None) -> LimitRow:
     """One limit with all that it was stated for; `number` is the version of its wording."""
     test = f"{measure_words(rule.measure)}, {rule.protocol}" if rule.protocol else measure_words(rule.measure)
     applies = [
-        f"family {rule.family}" if rule.family else "",
-        f"part number {rule.part_number}" if rule.part_number else "",
-        f"{rule.cylinders} cylinders" if rule.cylinders else "",
+        _("family {family}", family=rule.family) if rule.family else "",
+        _("part number {number}", number=rule.part_number) if rule.part_number else "",
+        _("{n} cylinders", n=rule.cylinders) if rule.cylinders else "",
         *(
-            f"{words} {_range(value)} {unit}"
+            f"{_(words)} {_range(value)} {unit}"
             for name, (words, unit) in _CONDITIONS.items()
             if (value := getattr(rule.conditions, name)) is not None
         ),
@@ -98,12 +118,17 @@ def limit_row(rule: LimitRule, number: int | None) -> LimitRow:
 
 
 def _range(value: float | tuple[float, float]) -> str:
-    return f"{value[0]:g} to {value[1]:g}" if isinstance(value, tuple) else f"{value:g}"
+    if isinstance(value, tuple):
+        return _("{low} to {high}", low=localised(f"{value[0]:g}"), high=localised(f"{value[1]:g}"))
+    return localised(f"{value:g}")
 
 
 def _figure(rule: LimitRule) -> str:
     if rule.value is None:
-        return f"{rule.kind}: " + ", ".join(f"{limit:g} at {rpm:g} rpm" for rpm, limit in rule.speeds)
-    over = f" in {rule.over_s:g} s" if rule.over_s else ""
-    kind = {"most": "at most", "least": "at least"}.get(rule.kind, rule.kind)
-    return f"{kind} {limit_words(rule.value, rule.unit or '')}{over}"
+        told = (
+            _("{limit} at {speed} rpm", limit=localised(f"{limit:g}"), speed=localised(f"{rpm:g}"))
+            for rpm, limit in rule.speeds
+        )
+        return _("line over speed: {limits}", limits=", ".join(told))
+    text = _(_KINDS[rule.kind], limit=limit_words(rule.value, rule.unit or ""))
+    return _("{limit} in {seconds} s", limit=text, seconds=localised(f"{rule.over_s:g}")) if rule.over_s else text

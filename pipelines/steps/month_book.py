@@ -12,6 +12,7 @@ from pipelines.steps.plan_told import PlanTold, VisitLine
 from pipelines.steps.plan_words import left_words, no_plan_words, part_words, why_now_words, why_part_words, work_words
 from wearlab.charts.words import day_words, levels_words, limit_words, month_words, position_words, when_words
 from wearlab.forecast.chance_words import chance_words
+from wearlab.language import _, _n, number
 from wearlab.pack.first_page import BookMonth, BookPart, BookRow, NotBooked
 from wearlab.pack.order import urgency
 from wearlab.pack.pictures import position_order
@@ -115,14 +116,13 @@ def _row(visit: VisitLine, lines: Sequence[PlanLine], month: date, plan: PlanTol
     )
     parts = tuple(_part(line, row, plan) for line, row in told)
     main = parts[0] if parts else None
-    unit = f" {plan.currency}" if plan.currency else ""
     return BookRow(
         vehicle=visit.vehicle,
         depot=visit.depot,
         month=month,
         day=visit.day,
         in_diary=visit.planned,
-        visit="in the diary" if visit.planned else "call it in",
+        visit=_("in the diary") if visit.planned else _("call it in"),
         work=work_words(visit),
         parts_words=part_words(line.position for line in lines),
         state=main.state if main else None,
@@ -133,7 +133,7 @@ def _row(visit: VisitLine, lines: Sequence[PlanLine], month: date, plan: PlanTol
         reason=why_part_words(told[0][0]) if told else "",
         waiting=_waiting([line for line, _ in told], plan.currency),
         cost=visit.cost,
-        cost_words="not known" if visit.cost is None else f"{visit.cost:,.0f}{unit}",
+        cost_words=_("not known") if visit.cost is None else f"{number(visit.cost)} {plan.currency}".rstrip(),
         hours=visit.hours,
         parts=parts,
     )
@@ -174,8 +174,14 @@ def _state(row: Mapping[str, Any] | None) -> str | None:
 def _rule(row: Mapping[str, Any] | None) -> str:
     if row is None or row["rule"] is None or row["limit"] is None:
         return ""
-    side = "at least" if row["direction"] == "below" else "at most"
-    return f"{row['rule']}, {side} {limit_words(row['limit'], row['unit'])} (version {row['limit_version']})"
+    places = {
+        "rule": row["rule"],
+        "limit": limit_words(row["limit"], row["unit"]),
+        "version": row["limit_version"],
+    }
+    if row["direction"] == "below":
+        return _("{rule}, at least {limit} (version {version})", **places)
+    return _("{rule}, at most {limit} (version {version})", **places)
 
 
 def _level(row: Mapping[str, Any] | None) -> str:
@@ -183,8 +189,9 @@ def _level(row: Mapping[str, Any] | None) -> str:
         return ""
     ends = [row[name] for name in ("level_low", "level_high") if row[name] is not None]
     told = levels_words(row["level"], *ends)
-    between = f" ({told[1]} to {told[2]})" if len(told) == 3 else ""
-    return f"{told[0]} {row['unit']}{between}"
+    if len(told) != 3:
+        return f"{told[0]} {row['unit']}"
+    return _("{level} {unit} ({low} to {high})", level=told[0], unit=row["unit"], low=told[1], high=told[2])
 
 
 def _waiting(lines: Sequence[PlanLine], currency: str) -> str:
@@ -198,7 +205,7 @@ def _waiting(lines: Sequence[PlanLine], currency: str) -> str:
         cost_if_left=_together([line.cost_if_left for line in known]),
         drawn_on=any(line.drawn_on for line in known),
     )
-    return f"{left_words(whole, currency).removesuffix('.')} ({len(known)} parts together)."
+    return _("{left} ({n} parts together).", left=left_words(whole, currency).removesuffix("."), n=number(len(known)))
 
 
 def _together(spreads: Sequence[Spread | None]) -> Spread | None:
@@ -211,35 +218,51 @@ def _together(spreads: Sequence[Spread | None]) -> Spread | None:
 
 def _sum(rows: Sequence[BookRow], visits: Sequence[VisitLine], plan: PlanTold) -> str:
     if not rows:
-        return "Nothing is to be replaced."
+        return _("Nothing is to be replaced.")
     replaced = sum(len(one.replace) for one in visits)
-    told = [f"{len(rows)} visit{'s' * (len(rows) != 1)}", f"{replaced} part{'s' * (replaced != 1)} to replace"]
+    told = [
+        _n("{n} visit", "{n} visits", len(rows)),
+        _n("{n} part to replace", "{n} parts to replace", replaced),
+    ]
     tested = sum(bool(one.test) for one in visits)
     if tested:
-        told.append(f"{tested} whose test decides")
+        told.append(_n("{n} whose test decides", "{n} whose test decides", tested))
     priced = [one.cost for one in visits if one.cost is not None]
     if priced:
-        lacking = "" if len(priced) == len(visits) else f" ({len(visits) - len(priced)} without a price)"
-        told.append(f"{sum(priced):,.0f} {plan.currency}".rstrip() + f" of work{lacking}")
+        money = f"{number(sum(priced))} {plan.currency}".rstrip()
+        lacking = len(visits) - len(priced)
+        if lacking:
+            told.append(_("{money} of work ({n} without a price)", money=money, n=number(lacking)))
+        else:
+            told.append(_("{money} of work", money=money))
     hours = [one.hours for one in visits if one.hours is not None]
     if hours:
-        told.append(f"{sum(hours):.1f} h in the bay")
+        told.append(_("{hours} h in the bay", hours=number(sum(hours), 1)))
     return f"{', '.join(told)}."
 
 
 def _why_not(row: Mapping[str, Any], line: PlanLine | None, left_out: str | None, plan: PlanTold) -> str:
     if line is not None:
-        chance = (
-            "" if line.past_then is None else f"; chance of being past the limit then: {chance_words(line.past_then)}"
+        on = day_words(line.day)
+        told = (
+            _("The plan deals with it on {day}.", day=on)
+            if line.past_then is None
+            else _(
+                "The plan deals with it on {day}; chance of being past the limit then: {chance}.",
+                day=on,
+                chance=chance_words(line.past_then),
+            )
         )
-        return f"The plan deals with it on {day_words(line.day)}{chance}. {why_now_words(line, in_money=plan.in_money)}"
+        return f"{told} {why_now_words(line, in_money=plan.in_money)}"
     if left_out is not None:
-        return f"The vehicle is not planned: {left_out}."
+        return _("The vehicle is not planned: {reason}.", reason=left_out)
     none = no_plan_words(plan)
     if none:
         return none[0]
     if row["position"] != PUMP and not row["position"].isdecimal():
-        return "The limit is one of several injectors together: the plan replaces single parts by their own limits."
-    return (
-        f"Of the ways that the rules leave, the best one leaves it as it is for the {plan.months} months of the plan."
+        return _("The limit is one of several injectors together: the plan replaces single parts by their own limits.")
+    return _n(
+        "Of the ways that the rules leave, the best one leaves it as it is for the {n} month of the plan.",
+        "Of the ways that the rules leave, the best one leaves it as it is for the {n} months of the plan.",
+        plan.months,
     )

@@ -10,6 +10,8 @@ from pipelines.steps.month_book import Forecasts, pressing
 from pipelines.steps.plan_words import part_words
 from pipelines.steps.signals import SignalBudget
 from wearlab.charts.words import dated, day_words, measure_words, position_words
+from wearlab.forecast.states import without_left_out
+from wearlab.language import _, _n, number
 from wearlab.lives.usage import Usage
 from wearlab.pack.first_page import ChangeRow
 from wearlab.pack.order import urgency
@@ -58,13 +60,17 @@ def _change(row: Mapping[str, Any]) -> ChangeRow:
 def changes_words(found: Sequence[ChangeRow], since: date | None) -> str:
     """Return the sentence above the list of changes."""
     if since is None:
-        return "No earlier month was learned, so that no change of state can be told."
+        return _("No earlier month was learned, so that no change of state can be told.")
     if not found:
-        return f"No part is in another state than on {day_words(since)}."
+        return _("No part is in another state than on {day}.", day=day_words(since))
     worse = sum(one.worse for one in found)
-    verb = "state is" if len(found) == 1 else "states are"
-    return (
-        f"{len(found)} {verb} another than on {day_words(since)}: {worse} more pressing, {len(found) - worse} less so."
+    return _n(
+        "{n} state is another than on {day}: {worse} more pressing, {better} less so.",
+        "{n} states are another than on {day}: {worse} more pressing, {better} less so.",
+        len(found),
+        day=day_words(since),
+        worse=number(worse),
+        better=number(len(found) - worse),
     )
 
 
@@ -81,7 +87,7 @@ def unsaid(
         if row["state"] == State.NO_ANSWER:
             answers.setdefault((what, _reason(row)), []).append(row)
         elif row["state"] == State.NO_LIMIT:
-            answers.setdefault((what, "No limit is configured: nothing can be booked by this test."), []).append(row)
+            answers.setdefault((what, _("No limit is configured: nothing can be booked by this test.")), []).append(row)
     found = [
         Unsaid(f"{what}: {_parts(rows)}", why, _only(row["vehicle"] for row in rows))
         for (what, why), rows in answers.items()
@@ -91,18 +97,19 @@ def unsaid(
         if isinstance(told, NoAnswer):
             silent.setdefault(_sentence(told.reason), []).append(vehicle)
     for vehicle, reason in left_out:
-        silent.setdefault(f"Not planned: {dated(reason).rstrip('.')}.", []).append(vehicle)
+        silent.setdefault(_("Not planned: {reason}.", reason=dated(reason).rstrip(".")), []).append(vehicle)
     found += [Unsaid(_vehicles(names), why, _only(names)) for why, names in silent.items()]
     if not budget.groups:
-        found.append(Unsaid("signals", "No group of tests has a wear model yet that a reading could depart from."))
+        why = _("No group of tests has a wear model yet that a reading could depart from.")
+        found.append(Unsaid(_("signals"), why))
     elif budget.limit is None:
-        found.append(Unsaid("signals", "The budget of false signals is too small for any signal to be raised."))
+        found.append(Unsaid(_("signals"), _("The budget of false signals is too small for any signal to be raised.")))
     return tuple(found)
 
 
 def _reason(row: Mapping[str, Any]) -> str:
     """Why there is no answer; how many readings of the one part were left out stands on its own page."""
-    return _sentence(str(row["no_answer"] or row["cause"]).split(" (left out")[0])
+    return _sentence(without_left_out(str(row["no_answer"] or row["cause"])))
 
 
 def _sentence(text: str) -> str:
@@ -117,11 +124,11 @@ def _parts(rows: Sequence[Mapping[str, Any]]) -> str:
     if len(places) <= _NAMED:
         return "; ".join(f"{vehicle} {part_words(own)}" for vehicle, own in sorted(places.items()))
     parts = sum(len(set(own)) for own in places.values())
-    return f"{parts} parts of {len(places)} vehicles"
+    return _("{parts} parts of {vehicles} vehicles", parts=number(parts), vehicles=number(len(places)))
 
 
 def _vehicles(names: Sequence[str]) -> str:
-    return ", ".join(sorted(names)) if len(names) <= _NAMED else f"{len(names)} vehicles"
+    return ", ".join(sorted(names)) if len(names) <= _NAMED else _n("{n} vehicle", "{n} vehicles", len(names))
 
 
 def _only(names: Iterable[str]) -> str | None:

@@ -12,13 +12,17 @@ from pipelines.steps.plan_view import PlanView
 from pipelines.steps.signals import SignalsTold
 from pipelines.steps.view_table import Table
 from pipelines.steps.whole_file import write_whole
+from wearlab.language import _, number
 from wearlab.pack.order import urgency
 from wearlab.pack.pack_view import PackView
 from wearlab.pack.pages import FIRST, FLEET
 from wearlab.pack.pdf import PdfMade, make_pdf
-from wearlab.records import NoAnswer
+from wearlab.pack.view import VehicleView
+from wearlab.records import NoAnswer, State
 
 PDF, WORKBOOK = "pack.pdf", "pack.xlsx"
+#: states that call for hands on the vehicle: its page is printed
+_PRESSING = (State.PAST_LIMIT, State.BOOK)
 #: vehicles in a PDF at most, the most urgent ones: more make a document that nobody prints, and minutes of work
 MOST_VEHICLES = 40
 
@@ -58,10 +62,33 @@ def write_month_workbook(view: PackView, plan: PlanView, signals: SignalsTold, f
     return path
 
 
+def printed_vehicles(view: PackView, names: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the vehicles of a PDF in the order of the fleet, at most so many, the most urgent.
+
+    These are the ones past a limit, to be booked, with a visit to book or with an open signal; `names` are those that
+    have a page.
+    """
+    asking = _asking(view, names)
+    kept = {
+        one.vehicle for one in sorted(asking, key=lambda one: (urgency(one.worst_state), one.vehicle))[:MOST_VEHICLES]
+    }
+    return tuple(one.vehicle for one in asking if one.vehicle in kept)
+
+
+def _asking(view: PackView, names: Mapping[str, str]) -> list[VehicleView]:
+    told = {signal.vehicle for signal in view.first.signals}
+    told |= {row.vehicle for month in view.first.book for row in month.rows}
+    return [
+        one
+        for one in view.month.vehicles
+        if one.vehicle in names and (one.worst_state in _PRESSING or one.vehicle in told)
+    ]
+
+
 def write_month_pdf(
     view: PackView, folder: Path, names: Mapping[str, str], say: Callable[[str], None] | None = None
 ) -> PdfMade | NoAnswer:
-    """Write `pack.pdf` from the pages in the pack's folder: the first page, the fleet, vehicles with something to do.
+    """Write `pack.pdf` from the pages in the pack's folder: the first page, the fleet, and `printed_vehicles`.
 
     `names` holds the path of each vehicle's page below the folder. Where the PDF cannot be made, the reason is
     returned and an older file of that name is taken away, which would tell of another day.
@@ -71,19 +98,23 @@ def write_month_pdf(
     InputError
         It cannot be written.
     """
-    asking = [vehicle for vehicle in view.asking if vehicle.vehicle in names]
-    shown = sorted(asking, key=lambda one: (urgency(one.worst_state), one.vehicle))[:MOST_VEHICLES]
-    kept = {one.vehicle for one in shown}
-    pages = [FIRST, FLEET, *(names[one.vehicle] for one in asking if one.vehicle in kept)]
-    left = len(asking) - len(shown)
-    note = "Vehicles without a state or signal that asks for somebody have their page in the folder of the pack."
-    if left:
-        note = f"The {left} less urgent of {len(asking)} vehicles with something to do have theirs there too. {note}"
+    shown, asking = printed_vehicles(view, names), len(_asking(view, names))
+    pages = [FIRST, FLEET, *(names[vehicle] for vehicle in shown)]
+    notes = []
+    if asking > len(shown):
+        notes.append(
+            _(
+                "Of {all} vehicles past a limit, to be booked or with an open signal the {n} most urgent are printed.",
+                all=number(asking),
+                n=number(len(shown)),
+            )
+        )
+    notes.append(_("Every other vehicle with something to do has its page in the folder of the pack."))
     made = make_pdf(
         [(name, (folder / name).read_text(encoding="utf-8")) for name in pages],
         folder,
         title=f"{view.month.workspace}, {view.month.title}",
-        note=note,
+        note=" ".join(notes),
         say=say,
     )
     if isinstance(made, NoAnswer):

@@ -19,8 +19,10 @@ from pipelines.workspace import Workspace
 from wearlab.charts.words import dated, day_words, month_words
 from wearlab.config import Settings
 from wearlab.forecast.chance_words import chance_words
+from wearlab.language import _, _n, localised, number
 from wearlab.pack.first_page import BookMonth, FirstPage, OrderRow, SignalRow, TestRow, WeakTest
 from wearlab.pack.order import count_states
+from wearlab.plan.stock_order import Order
 from wearlab.records import PUMP
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
@@ -83,14 +85,19 @@ def book_words(book: Sequence[BookMonth], no_plan: Sequence[str]) -> str:
     if no_plan:
         return no_plan[0]
     rows = [row for month in book for row in month.rows]
-    span = f"{book[0].title} to {book[-1].title}"
+    span = {"first_month": book[0].title, "last_month": book[-1].title}
     if not rows:
-        return f"Nothing is to be replaced from {span}."
+        return _("Nothing is to be replaced from {first_month} to {last_month}.", **span)
     first = min(rows, key=lambda row: row.day)
     cars = len({row.vehicle for row in rows})
-    return (
-        f"{len(rows)} visit{'s' * (len(rows) != 1)} of {cars} vehicle{'s' * (cars != 1)} to book from {span}; the "
-        f"first is {first.vehicle} on {day_words(first.day)}: {first.work}."
+    return _(
+        "{visits} of {vehicles} to book from {first_month} to {last_month}; the first is {vehicle} on {day}: {work}.",
+        visits=_n("{n} visit", "{n} visits", len(rows)),
+        vehicles=_n("{n} vehicle", "{n} vehicles", cars),
+        vehicle=first.vehicle,
+        day=day_words(first.day),
+        work=first.work,
+        **span,
     )
 
 
@@ -100,47 +107,73 @@ def tests_words(tests: Sequence[TestRow], weak: Sequence[WeakTest]) -> str:
     stale, never = sum(one.kind == "stale" for one in weak), sum(one.kind == "never tested" for one in weak)
     cars, soon = len({one.vehicle for one in tests}), len({one.vehicle for one in tests if one.pressing})
     late = [
-        f"{number} {words}"
-        for number, words in (
-            (overdue, "overdue"),
-            (stale, "with a test too old to go by"),
-            (never, "never tested"),
+        told
+        for count, told in (
+            (overdue, _n("{n} overdue", "{n} overdue", overdue)),
+            (stale, _n("{n} with a test too old to go by", "{n} with a test too old to go by", stale)),
+            (never, _n("{n} never tested", "{n} never tested", never)),
         )
-        if number
+        if count
     ]
-    told = f"{cars} vehicle{'s' * (cars != 1)} to test, {soon} of them pressing"
+    told = _n(
+        "{n} vehicle to test, {pressing} of them pressing",
+        "{n} vehicles to test, {pressing} of them pressing",
+        cars,
+        pressing=number(soon),
+    )
     return f"{told}; {', '.join(late)}." if late else f"{told}."
 
 
 def signals_words(told: SignalsTold, listed: int) -> str:
     """Return how many signals are open, and how many chance alone would have raised of late."""
-    count = f"{listed} signal{'' if listed == 1 else 's'} open"
+    count = _n("{n} signal open", "{n} signals open", listed)
     if not told.budget.groups:
-        return f"{count}: no group of tests has a wear model yet that a reading could depart from."
-    return (
-        f"{count}; {told.recent} raised in the last {RECENT} days, where chance alone would raise about "
-        f"{told.by_chance:.2g}."
+        why = _("no group of tests has a wear model yet that a reading could depart from")
+        return f"{count}: {why}."
+    return _(
+        "{open}; {recent} raised in the last {days} days, where chance alone would raise about {by_chance}.",
+        open=count,
+        recent=number(told.recent),
+        days=number(RECENT),
+        by_chance=localised(f"{told.by_chance:.2g}"),
     )
 
 
 def order_words(parts: PartsTold, orders: Sequence[OrderRow], currency: str) -> str:
     """Return what to order in all, and of which numbers that cannot be told."""
     untold = [f"{one.name} ({one.no_order})" for one in parts.numbers if one.order is None]
-    silent = f" Not told of {', '.join(untold)}." if untold else ""
+    silent = " " + _("Not told of {parts}.", parts=", ".join(untold)) if untold else ""
     if not orders:
         known = len(parts.numbers) - len(untold)
-        return f"Nothing is to be ordered now of {known} part number{'s' * (known != 1)}.{silent}"
-    number = sum(one.order for one in orders)
+        nothing = _n(
+            "Nothing is to be ordered now of {n} part number.",
+            "Nothing is to be ordered now of {n} part numbers.",
+            known,
+        )
+        return f"{nothing}{silent}"
+    parts_told = _n("{n} part", "{n} parts", sum(one.order for one in orders))
+    numbers = _n("of {n} number", "of {n} numbers", len(orders))
     priced = [one.cost for one in orders if one.cost is not None]
-    lacking = "" if len(priced) == len(orders) else f" ({len(orders) - len(priced)} without a price)"
-    money = f" for {sum(priced):,.0f} {currency}".rstrip() + lacking if priced else ""
-    return f"Order {number} part{'s' * (number != 1)} of {len(orders)} number{'s' * (len(orders) != 1)}{money}.{silent}"
+    money = f"{number(sum(priced))} {currency}".rstrip()
+    lacking = len(orders) - len(priced)
+    if not priced:
+        told = _("Order {parts} {of_numbers}.", parts=parts_told, of_numbers=numbers)
+    elif not lacking:
+        told = _("Order {parts} {of_numbers} for {money}.", parts=parts_told, of_numbers=numbers, money=money)
+    else:
+        told = _(
+            "Order {parts} {of_numbers} for {money} ({n} without a price).",
+            parts=parts_told,
+            of_numbers=numbers,
+            money=money,
+            n=number(lacking),
+        )
+    return f"{told}{silent}"
 
 
 def _order(one: NumberAhead) -> OrderRow:
     order = one.order
     assert order is not None  # only what is to be ordered has a row
-    until = "" if one.covered_until is None else f" until {day_words(one.covered_until)}"
     return OrderRow(
         name=one.name,
         number=one.number,
@@ -151,11 +184,29 @@ def _order(one: NumberAhead) -> OrderRow:
         lead_days=one.lead_days,
         price=one.price,
         cost=None if one.price is None else one.price * order.order,
-        sentence=(
-            f"In stock or due in time: {order.position}; enough{until} with a chance of {chance_words(one.service)}: "
-            f"{order.level}. The stock lasts with a chance of {chance_words(order.lasts_with)} with the order, "
-            f"{chance_words(order.lasts)} without it."
-        ),
+        sentence=_order_sentence(one, order),
+    )
+
+
+def _order_sentence(one: NumberAhead, order: Order) -> str:
+    places = {
+        "in_time": number(order.position),
+        "service": chance_words(one.service),
+        "enough": number(order.level),
+        "lasts_with": chance_words(order.lasts_with),
+        "lasts": chance_words(order.lasts),
+    }
+    if one.covered_until is None:
+        return _(
+            "In stock or due in time: {in_time}; enough with a chance of {service}: {enough}. The stock lasts with a "
+            "chance of {lasts_with} with the order, {lasts} without it.",
+            **places,
+        )
+    return _(
+        "In stock or due in time: {in_time}; enough until {day} with a chance of {service}: {enough}. The stock lasts "
+        "with a chance of {lasts_with} with the order, {lasts} without it.",
+        day=day_words(one.covered_until),
+        **places,
     )
 
 
@@ -194,7 +245,7 @@ def _cautions(
     """Those for the work and the tests that the page sends somebody to."""
     replaced = [part.position for month in book for row in month.rows for part in row.parts]
     if not (replaced or tests or listed):
-        return (PLANS_ONLY,)
+        return (_(PLANS_ONLY),)
     kinds = {family.injector for family in settings.families.values()}
     # how a test is to be driven is not known before it is made
     drives: list[str | None] = [None] if tests else []

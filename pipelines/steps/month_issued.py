@@ -11,6 +11,7 @@ from pipelines.steps.issued import IssuedScore, issued_scores
 from pipelines.steps.month_book import pressing
 from wearlab.charts.words import day_words, measure_words, position_words, when_words
 from wearlab.forecast.chance_words import chance_words
+from wearlab.language import _, _n, number
 from wearlab.pack.first_page import IssuedPart, IssuedRow
 from wearlab.records import SET, State
 from wearlab.store.database import Database
@@ -28,7 +29,7 @@ def issued_part(db: Database, as_of: date, failures: Sequence[KindFailures]) -> 
     scores = issued_scores(db, as_of)
     if not scores:
         return IssuedPart(
-            None, "No forecasts were issued before this month, so that none can be checked.", failures=told
+            None, _("No forecasts were issued before this month, so that none can be checked."), failures=told
         )
     days = sorted({one.as_of for one in scores}, reverse=True)
     issued_on = next((day for day in days if day < as_of.replace(day=1)), days[0])
@@ -54,20 +55,23 @@ def issued_row(score: IssuedScore) -> IssuedRow:
     hits = score.past - score.early
     told = []
     if score.met:
-        told.append(f"{_of(score.inside, score.met, 'next reading')} within the range told for 9 in 10")
+        told.append(_inside(score.inside, score.met))
     if score.told and score.expected is not None:
-        expected = "under 0.1" if score.expected < 0.05 else f"{score.expected:.1f}"
-        told.append(f"{score.past} past the limit where {expected} were expected")
+        expected = _("under {number}", number=number(0.1, 1)) if score.expected < 0.05 else number(score.expected, 1)
+        told.append(_("{n} past the limit where {expected} were expected", n=number(score.past), expected=expected))
     elif score.past:
-        told.append(f"{score.past} past the limit")
+        told.append(_n("{n} past the limit", "{n} past the limit", score.past))
     told += [
         words
-        for number, words in (
-            (score.early, f"{score.early} sooner than the dates told"),
-            (score.late, f"{score.late} not past though the dates are over"),
-            (score.not_tested, f"{score.not_tested} not checked yet"),
+        for count, words in (
+            (score.early, _n("{n} sooner than the dates told", "{n} sooner than the dates told", score.early)),
+            (
+                score.late,
+                _n("{n} not past though the dates are over", "{n} not past though the dates are over", score.late),
+            ),
+            (score.not_tested, _n("{n} not checked yet", "{n} not checked yet", score.not_tested)),
         )
-        if number
+        if count
     ]
     return IssuedRow(
         subject=f"{measure_words(score.measure)}, {score.protocol}",
@@ -82,7 +86,7 @@ def issued_row(score: IssuedScore) -> IssuedRow:
         late=score.late,
         open=score.open,
         not_checked=score.not_tested,
-        sentence=f"{', '.join(told)}." if told else "Nothing to check.",
+        sentence=f"{', '.join(told)}." if told else _("Nothing to check."),
     )
 
 
@@ -90,15 +94,36 @@ def issued_words(rows: Sequence[IssuedRow], issued_on: date, made_on: date | Non
     """Return the sum of all groups as one or two sentences; a run made after the fact is told as such."""
     forecasts, checked = sum(one.forecasts for one in rows), sum(one.checked for one in rows)
     met, inside = sum(one.met for one in rows), sum(one.inside for one in rows)
-    told = f"Of {forecasts:,} forecasts of {day_words(issued_on)} {checked:,} were tested up to {day_words(as_of)}"
+    told = [
+        _(
+            "Of {forecasts} forecasts of {issued} {checked} were tested up to {day}",
+            forecasts=number(forecasts),
+            issued=day_words(issued_on),
+            checked=number(checked),
+            day=day_words(as_of),
+        )
+    ]
     if met:
-        told += f"; {inside} of {met} next readings lay within their range, told for 9 in 10"
+        told.append(
+            _(
+                "{inside} of {met} next readings lay within their range, told for 9 in 10",
+                inside=number(inside),
+                met=number(met),
+            )
+        )
     hits, misses = sum(one.hits for one in rows), sum(one.early + one.late for one in rows)
     if hits or misses:
-        told += f"; limits passed as told: {hits}, sooner or later than told: {misses}"
+        told.append(
+            _(
+                "limits passed as told: {hits}, sooner or later than told: {misses}",
+                hits=number(hits),
+                misses=number(misses),
+            )
+        )
+    text = f"{'; '.join(told)}."
     if made_on is not None and made_on > as_of:
-        told += f". They were made on {day_words(made_on)}, looking back, and not issued in advance"
-    return f"{told}."
+        text += " " + _("They were made on {day}, looking back, and not issued in advance.", day=day_words(made_on))
+    return text
 
 
 def earlier_words(scores: Sequence[IssuedScore]) -> str:
@@ -107,32 +132,54 @@ def earlier_words(scores: Sequence[IssuedScore]) -> str:
     days = len({one.as_of for one in scores})
     if not met:
         return ""
-    runs = "the earlier run" if days == 1 else f"{days} earlier runs"
     early, late = sum(one.early for one in scores), sum(one.late for one in scores)
-    return (
-        f"Of {runs}, each counted: {_of(inside, met, 'next reading')} within the range told for 9 in 10; {early} "
-        f"limits passed sooner, {late} later than told."
+    return _n(
+        "Of the earlier run, each counted: {readings}; {early} limits passed sooner, {late} later than told.",
+        "Of {n} earlier runs, each counted: {readings}; {early} limits passed sooner, {late} later than told.",
+        days,
+        readings=_inside(inside, met),
+        early=number(early),
+        late=number(late),
     )
 
 
 def failure_words(failures: Sequence[KindFailures], unknown: int) -> tuple[str, ...]:
     """Return whether the recorded road failures had been foretold, as sentences."""
     foretold = [one.foretold for one in failures]
-    number = sum(one.failures for one in foretold)
+    count = sum(one.failures for one in foretold)
     told = []
-    if number:
+    if count:
         seen, missed = sum(one.foretold for one in foretold), sum(one.not_foretold for one in foretold)
         told.append(
-            f"Of {number} recorded road failure{'s' * (number != 1)} by parts forecasts had foretold {seen} and missed "
-            f"{missed}; {number - seen - missed} came where no forecast had been made."
+            _n(
+                "Of {n} recorded road failure by parts forecasts had foretold {seen} and missed {missed}; {blind} came "
+                "where no forecast had been made.",
+                "Of {n} recorded road failures by parts forecasts had foretold {seen} and missed {missed}; {blind} "
+                "came where no forecast had been made.",
+                count,
+                seen=number(seen),
+                missed=number(missed),
+                blind=number(count - seen - missed),
+            )
         )
     if unknown:
-        told.append(f"Of {unknown} more road failure{'s' * (unknown != 1)} nobody wrote down the part.")
+        told.append(
+            _n(
+                "Of {n} more road failure nobody wrote down the part.",
+                "Of {n} more road failures nobody wrote down the part.",
+                unknown,
+            )
+        )
     return tuple(told)
 
 
-def _of(number: int, of: int, noun: str) -> str:
-    return f"{number} of {of} {noun}{'s' * (of != 1)}"
+def _inside(inside: int, met: int) -> str:
+    return _n(
+        "{inside} of {n} next reading within the range told for 9 in 10",
+        "{inside} of {n} next readings within the range told for 9 in 10",
+        met,
+        inside=number(inside),
+    )
 
 
 def _removals(db: Database, run: int, issued_on: date, as_of: date) -> tuple[int, tuple[str, ...]]:
@@ -152,11 +199,27 @@ def _for_failure(row: Any, event: RoadEvent) -> bool:
 
 def _early_words(row: Any, issued_on: date) -> str:
     when = when_words(row["date_p10"], row["date_p50"], row["date_p90"])
-    chance = "" if row["past"] is None else f", then past it with a chance of {chance_words(row['past'])}"
-    told = f"; its limit was forecast to be passed {when}{chance}" if when else ""
-    return (
-        f"{row['vehicle']} {position_words(row['position'])} came out on {day_words(row['to_date'])}; on "
-        f"{day_words(issued_on)} its state was {row['state']}{told}."
+    state = str(row["state"])
+    places = {
+        "part": f"{row['vehicle']} {position_words(row['position'])}",
+        "day": day_words(row["to_date"]),
+        "issued": day_words(issued_on),
+        "state": _(state),
+    }
+    if not when:
+        return _("{part} came out on {day}; on {issued} its state was {state}.", **places)
+    if row["past"] is None:
+        return _(
+            "{part} came out on {day}; on {issued} its state was {state}; its limit was forecast to be passed {when}.",
+            when=when,
+            **places,
+        )
+    return _(
+        "{part} came out on {day}; on {issued} its state was {state}; its limit was forecast to be passed {when}, "
+        "then past it with a chance of {chance}.",
+        when=when,
+        chance=chance_words(row["past"]),
+        **places,
     )
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from typing import Any
 
 from pipelines.steps.vehicle_view import FleetFacts
 from pipelines.steps.wear_told import GROSS_BELOW
+from wearlab.language import _, _n, msg, number
 from wearlab.pack.fleet_page import DataQuality, LeftOut, RemarkCount
 from wearlab.pack.view import FileRow, OpenQuestion
 from wearlab.store.database import Database
 from wearlab.store.queries import files, open_questions
 
-_LEVELS = {"row": "row set aside", "cell": "cell set aside", "flag": "flagged"}
+_LEVELS = {"row": msg("row set aside"), "cell": msg("cell set aside"), "flag": msg("flagged")}
 
 
 def data_quality(db: Database, fleet: FleetFacts) -> DataQuality:
@@ -43,17 +45,20 @@ def remarks(db: Database) -> tuple[RemarkCount, ...]:
         """
         SELECT m.code, m.level, count(*) AS n, count(DISTINCT m.file_id) AS files,
                arg_min(m.sentence, (m.file_id, m.row_no, coalesce(m.col_no, 0))) AS example,
-               arg_min(f.name || coalesce(', ' || m.sheet, '') || ', row ' || m.row_no,
-                       (m.file_id, m.row_no, coalesce(m.col_no, 0))) AS source
+               arg_min(f.name || coalesce(', ' || m.sheet, ''), (m.file_id, m.row_no, coalesce(m.col_no, 0))) AS source,
+               arg_min(m.row_no, (m.file_id, m.row_no, coalesce(m.col_no, 0))) AS row_no
         FROM remark m JOIN source_file f USING (file_id) WHERE m.level IN ('row', 'cell', 'flag')
         GROUP BY m.code, m.level
         ORDER BY CASE m.level WHEN 'row' THEN 0 WHEN 'cell' THEN 1 ELSE 2 END, n DESC, m.code
         """
     )
-    return tuple(
-        RemarkCount(row["code"], _LEVELS[row["level"]], int(row["n"]), int(row["files"]), row["example"], row["source"])
-        for row in found
-    )
+    return tuple(map(_remark, found))
+
+
+def _remark(row: dict[str, Any]) -> RemarkCount:
+    level = _LEVELS[row["level"]]
+    source = _("{file}, row {row}", file=row["source"], row=row["row_no"])
+    return RemarkCount(row["code"], _(level), int(row["n"]), int(row["files"]), row["example"], source)
 
 
 def left_out(db: Database, fleet: FleetFacts) -> tuple[LeftOut, ...]:
@@ -86,11 +91,28 @@ def _sentence(rows: Sequence[FileRow], questions: Sequence[OpenQuestion], left: 
     read, aside = sum(row.rows_read for row in rows), sum(row.set_aside for row in rows)
     cells, readings = sum(row.cells_set_aside for row in rows), sum(row.readings for row in rows)
     outside = sum(one.outside for one in left)
-    text = (
-        f"{len(rows)} files with {read:,} rows gave {readings:,} readings; {aside:,} rows and {cells:,} cells were set "
-        f"aside, {outside:,} readings lie outside the range of correction"
-    )
-    waiting = sum(one.readings for one in questions)
+    places = {
+        "files": number(len(rows)),
+        "rows": number(read),
+        "readings": number(readings),
+        "rows_aside": number(aside),
+        "cells_aside": number(cells),
+        "outside": number(outside),
+    }
     if not questions:
-        return f"{text}, and no question is open."
-    return f"{text}, and {len(questions)} open questions hold back {waiting:,} readings."
+        return _(
+            "{files} files with {rows} rows gave {readings} readings; {rows_aside} rows and {cells_aside} cells were "
+            "set aside, {outside} readings lie outside the range of correction, and no question is open.",
+            **places,
+        )
+    return _n(
+        "{files} files with {rows} rows gave {readings} readings; {rows_aside} rows and {cells_aside} cells were set "
+        "aside, {outside} readings lie outside the range of correction, and {n} open questions hold back {waiting} "
+        "readings.",
+        "{files} files with {rows} rows gave {readings} readings; {rows_aside} rows and {cells_aside} cells were set "
+        "aside, {outside} readings lie outside the range of correction, and {n} open questions hold back {waiting} "
+        "readings.",
+        len(questions),
+        waiting=number(sum(one.readings for one in questions)),
+        **places,
+    )

@@ -9,12 +9,13 @@ from datetime import date
 import numpy as np
 
 from pipelines.steps.calibrations import calibrated_on
-from pipelines.steps.rigs import Calibration, SelfCheck, calibrations_due, self_checks
+from pipelines.steps.rigs import Calibration, SelfCheck, calibrations_due, period_words, self_checks
 from pipelines.steps.vehicle_view import FleetFacts
 from wearlab.charts.fleet_series import RigOffset
 from wearlab.charts.rig_months import offset_words
 from wearlab.charts.words import day_words, level_words, measure_words
 from wearlab.control.rig_offsets import period_names
+from wearlab.language import _, _n, number
 from wearlab.lives.odometer import day_number, day_of
 from wearlab.pack.fleet_page import RigRow, RigSection
 from wearlab.records import LEVEL_UNIT, Measure
@@ -49,11 +50,13 @@ def rig_section(db: Database, fleet: FleetFacts) -> RigSection:
                 apart=tuple(apart.get(due.rig, ())),
             )
         )
-    notes = [] if offsets else ["No test with a wear model names its rig: what rigs read high is not told."]
+    notes = [] if offsets else [_("No test with a wear model names its rig: what rigs read high is not told.")]
     if offsets:
         notes.append(
-            "An offset is told against the rig and period with the most tests, and taken off before parts are judged; "
-            "it is pulled towards zero where few tests tell it."
+            _(
+                "An offset is told against the rig and period with the most tests, and taken off before parts are "
+                "judged; it is pulled towards zero where few tests tell it."
+            )
         )
     return RigSection(tuple(rows), offsets, tuple(notes))
 
@@ -64,7 +67,7 @@ def rig_offsets(db: Database, fleet: FleetFacts, calibrated: dict[str, list[int]
         (row["measure"], row["protocol"], row["name"]): row
         for row in db.records("SELECT * FROM wear_effect WHERE run_id = ? AND kind = 'offset'", [fleet.run])
     }
-    told = {(measure, protocol) for measure, protocol, _ in effects}
+    told = {(measure, protocol) for measure, protocol, _name in effects}
     days: dict[tuple[str, str, str], list[int]] = defaultdict(list)
     for measure, protocol, rig, day in db.rows(
         "SELECT c.measure, c.protocol, t.rig, c.tested_on FROM comparable c JOIN test t USING (test_id) "
@@ -78,8 +81,8 @@ def rig_offsets(db: Database, fleet: FleetFacts, calibrated: dict[str, list[int]
     for (measure, protocol, rig), tested in sorted(days.items()):
         cuts = np.array(calibrated.get(rig, ()), dtype=np.int64)
         place = np.searchsorted(cuts, np.array(tested, dtype=np.int64), side="right")
-        for number, name in enumerate(period_names(rig, cuts)):
-            inside = np.array(tested, dtype=np.int64)[place == number]
+        for at, name in enumerate(period_names(rig, cuts)):
+            inside = np.array(tested, dtype=np.int64)[place == at]
             if not inside.size:
                 continue
             effect = effects.get((measure, protocol, name))
@@ -87,7 +90,7 @@ def rig_offsets(db: Database, fleet: FleetFacts, calibrated: dict[str, list[int]
                 measure=measure,
                 protocol=protocol,
                 rig=rig,
-                period=name.removeprefix(rig).strip() or "all tests",
+                period=period_words(name, rig) or _("all tests"),
                 first=day_of(inside.min()),
                 last=day_of(inside.max()),
                 readings=int(inside.size),
@@ -114,24 +117,42 @@ def _base(silent: Sequence[RigOffset]) -> RigOffset:
 def calibration_words(due: Calibration, as_of: date) -> str:
     """Return when a rig was calibrated and is due, in one sentence."""
     if due.last is None:
-        return "No calibration is written down."
-    text = f"Calibrated on {day_words(due.last)}"
+        return _("No calibration is written down.")
+    last = day_words(due.last)
     if due.due is None:
-        return f"{text}; no interval is set."
+        return _("Calibrated on {day}; no interval is set.", day=last)
     if due.overdue_days:
-        return f"{text}; overdue by {due.overdue_days} days, since {day_words(due.due)}."
-    return f"{text}; due on {day_words(due.due)}, in {(due.due - as_of).days} days."
+        return _n(
+            "Calibrated on {day}; overdue by {n} days, since {due}.",
+            "Calibrated on {day}; overdue by {n} days, since {due}.",
+            due.overdue_days,
+            day=last,
+            due=day_words(due.due),
+        )
+    return _n(
+        "Calibrated on {day}; due on {due}, in {n} days.",
+        "Calibrated on {day}; due on {due}, in {n} days.",
+        (due.due - as_of).days,
+        day=last,
+        due=day_words(due.due),
+    )
 
 
 def check_words(check: SelfCheck) -> str:
     """Return the newest self-check of a rig or channel in one sentence."""
     unit = LEVEL_UNIT[Measure.RIG_CHECK]
-    text = f"Self-check on {day_words(check.day)}"
+    day, leak = day_words(check.day), level_words(check.leak, unit)
     if check.channel:
-        text += f", channel {check.channel}"
-    text += f": {level_words(check.leak, unit)}"
+        text = _("Self-check on {day}, channel {channel}: {leak}", day=day, channel=check.channel, leak=leak)
+    else:
+        text = _("Self-check on {day}: {leak}", day=day, leak=leak)
     if check.median_before is not None:
-        text += f", median of the {check.checks - 1} before {level_words(check.median_before, unit)}"
+        before = level_words(check.median_before, unit)
+        text += ", " + _("median of the {n} before {median}", n=number(check.checks - 1), median=before)
     if check.limit is None:
-        return f"{text}; no limit is set."
-    return f"{text}; {'past' if check.leak > check.limit else 'within'} the limit of {level_words(check.limit, unit)}."
+        told = _("no limit is set")
+    elif check.leak > check.limit:
+        told = _("past the limit of {limit}", limit=level_words(check.limit, unit))
+    else:
+        told = _("within the limit of {limit}", limit=level_words(check.limit, unit))
+    return f"{text}; {told}."

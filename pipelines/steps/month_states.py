@@ -15,6 +15,7 @@ from wearlab.charts.crossing_months import number_words
 from wearlab.charts.fleet_series import CrossingMonth, StateMonth
 from wearlab.charts.words import day_words, month_words
 from wearlab.forecast.crossing_counts import crossing_counts
+from wearlab.language import _, _n, number
 from wearlab.pack.fleet_page import CrossingsAhead, StatesOverTime
 from wearlab.pack.order import STATE_ORDER, count_states, urgency
 from wearlab.plan.crossing_law import CrossingLaw
@@ -59,26 +60,36 @@ def pressing(states: Iterable[str]) -> str:
 
 def _since(months: Sequence[StateMonth]) -> str:
     if not months:
-        return "No part has a state yet."
+        return _("No part has a state yet.")
     first, last = months[0], months[-1]
     total = sum(count.parts for count in last.counts)
     if len(months) == 1:
-        return (
-            f"{total} parts, each by its most pressing state. States are kept from {day_words(first.as_of)} on; "
-            "the months to come are added here."
+        return _(
+            "{parts} parts, each by its most pressing state. States are kept from {day} on; the months to come are "
+            "added here.",
+            parts=number(total),
+            day=day_words(first.as_of),
         )
     wanted = last.month.year * 12 + last.month.month - first.month.year * 12 - first.month.month + 1
-    text = f"{total} parts now, each by its most pressing state; states are kept since {month_words(first.month)}"
+    places = {"parts": number(total), "month": month_words(first.month)}
     if wanted > len(months):
-        text += f", {wanted - len(months)} of the {wanted} months since then were not reported"
+        text = _(
+            "{parts} parts now, each by its most pressing state; states are kept since {month}, {missing} of the "
+            "{months} months since then were not reported.",
+            missing=number(wanted - len(months)),
+            months=number(wanted),
+            **places,
+        )
+    else:
+        text = _("{parts} parts now, each by its most pressing state; states are kept since {month}.", **places)
     changes = []
     before = {count.state: count.parts for count in months[-2].counts}
     for count in last.counts:
         step = count.parts - before.get(count.state, 0)
         if step and count.state in STATE_ORDER[:4]:
-            changes.append(f"{count.state} {step:+d}".replace("-", "−"))
-    text += f". Since {month_words(months[-2].month)}: {', '.join(changes) or 'no change among the pressing states'}"
-    return f"{text}."
+            changes.append(f"{_(count.state)} {number(step, sign=True).replace('-', '−')}")
+    told = ", ".join(changes) or _("no change among the pressing states")
+    return f"{text} " + _("Since {month}: {changes}.", month=month_words(months[-2].month), changes=told)
 
 
 def crossings_ahead(fleet: FleetFacts) -> CrossingsAhead:
@@ -107,18 +118,27 @@ def crossings_ahead(fleet: FleetFacts) -> CrossingsAhead:
     )
     past = float(table[:, 0].sum())
     notes = [
-        "Every part counts with the one limit it is likeliest to pass, as it is now: nothing is replaced or cleaned",
-        "Parts are taken one by one; what wears many of them at once makes the true intervals wider",
+        _(
+            "Every part counts with the one limit it is likeliest to pass, as it is now: nothing is replaced or "
+            "cleaned."
+        ),
+        _("Parts are taken one by one; what wears many of them at once makes the true intervals wider."),
     ]
     if beyond:
-        notes.append(f"for {beyond} parts the chances of the last months are drawn on beyond the dates that were told")
+        notes.append(
+            _n(
+                "For {n} parts the chances of the last months are drawn on beyond the dates that were told.",
+                "For {n} parts the chances of the last months are drawn on beyond the dates that were told.",
+                beyond,
+            )
+        )
     return CrossingsAhead(
         months=months,
         parts=len(tables),
         past_now=past,
         untold=len(parts) - len(tables),
         sentence=_ahead(months, len(tables), past, len(parts) - len(tables)),
-        notes=tuple(f"{note[:1].upper()}{note[1:]}." for note in notes),
+        notes=tuple(notes),
     )
 
 
@@ -126,21 +146,25 @@ def coming_months(as_of: date, months: int = AHEAD) -> list[tuple[date, date]]:
     """Return first and last day of the months from the day after `as_of` on; the first may be the rest of one."""
     begin = as_of + timedelta(days=1)
     found = []
-    for number in range(begin.year * 12 + begin.month - 1, begin.year * 12 + begin.month - 1 + months):
-        year, month = number // 12, number % 12 + 1
+    for turn in range(begin.year * 12 + begin.month - 1, begin.year * 12 + begin.month - 1 + months):
+        year, month = turn // 12, turn % 12 + 1
         found.append((date(year, month, 1), date(year, month, monthrange(year, month)[1])))
     return found
 
 
 def _ahead(months: Sequence[CrossingMonth], parts: int, past: float, untold: int) -> str:
     if not parts:
-        return "No part has a forecast of the day it passes a limit."
+        return _("No part has a forecast of the day it passes a limit.")
     soon = months[:3]
-    text = (
-        f"Of {parts} parts with a forecast {number_words(past)} are expected to be past a limit already, and "
-        f"{number_words(sum(one.expected for one in soon))} more will pass one by the end of "
-        f"{month_words(soon[-1].month)} if nothing is done"
+    text = _(
+        "Of {parts} parts with a forecast {past} are expected to be past a limit already, and {more} more will pass "
+        "one by the end of {month} if nothing is done",
+        parts=number(parts),
+        past=number_words(past),
+        more=number_words(sum(one.expected for one in soon)),
+        month=month_words(soon[-1].month),
     )
     if not untold:
         return f"{text}."
-    return f"{text}; {untold} {'part with a limit has' if untold == 1 else 'parts with a limit have'} no forecast."
+    silent = _n("{n} part with a limit has no forecast", "{n} parts with a limit have no forecast", untold)
+    return f"{text}; {silent}."

@@ -11,14 +11,16 @@ from typing import Any
 from pipelines.steps.chart_series import LEFT_OUT, OUTSIDE, doubts, life_key
 from pipelines.steps.month_book import Forecasts, window_end
 from pipelines.steps.plan_told import PlanTold, TestLine, VisitLine
-from pipelines.steps.plan_words import part_words
+from pipelines.steps.plan_words import and_words, part_words
 from pipelines.steps.series import LifeSeries
 from pipelines.steps.wear_told import WearTold
 from wearlab.charts.words import dated, day_words, measure_words
 from wearlab.config import Horizons
 from wearlab.forecast.chance_words import chance_words
+from wearlab.language import _, _n, number
 from wearlab.pack.first_page import TestRow, WeakKind, WeakTest
 from wearlab.records import State
+from wearlab.study.reading_error import doubt_words
 
 _KINDS: tuple[WeakKind, ...] = ("never tested", "overdue", "stale", "doubted", "left out")
 
@@ -63,7 +65,8 @@ def due_tests(
         if asked is not None and asked["retest_by"] <= end:
             told = _without(vehicle, sooner, asked, (), depot, plan.as_of)
             day = day_words(out[asked["position"]])
-            rows.append(replace(told, visit=f"no visit before it is to be replaced on {day}: call it in"))
+            call = _("no visit before it is to be replaced on {day}: call it in", day=day)
+            rows.append(replace(told, visit=call))
     return tuple(
         sorted(
             rows,
@@ -79,10 +82,22 @@ def _asked(rows: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
 
 
 def _row(line: TestLine, asked: Mapping[str, Any] | None, plan: PlanTold, watch_chance: float) -> TestRow:
-    decides = f"Chance that a part reads past its limit: {chance_words(line.fails)}."
-    if line.saves > 0:
-        unit = plan.currency if plan.in_money else "km past the limit"
-        decides = f"{decides[:-1]}; what is replaced depends on it, worth about {line.saves:,.0f} {unit}".rstrip() + "."
+    fails, saves = chance_words(line.fails), number(line.saves)
+    if line.saves <= 0:
+        decides = _("Chance that a part reads past its limit: {chance}.", chance=fails)
+    elif plan.in_money:
+        decides = _(
+            "Chance that a part reads past its limit: {chance}; what is replaced depends on it, worth about {money}.",
+            chance=fails,
+            money=f"{saves} {plan.currency}".rstrip(),
+        )
+    else:
+        decides = _(
+            "Chance that a part reads past its limit: {chance}; what is replaced depends on it, worth about {km} km "
+            "past the limit.",
+            chance=fails,
+            km=saves,
+        )
     due = None if asked is None else asked["retest_by"]
     return TestRow(
         vehicle=line.vehicle,
@@ -90,11 +105,11 @@ def _row(line: TestLine, asked: Mapping[str, Any] | None, plan: PlanTold, watch_
         parts_words=part_words(line.parts),
         day=line.day,
         in_diary=line.planned,
-        visit=("in the diary" if line.planned else "call it in") + _late(line.day, due, plan.as_of),
+        visit=_visit(line.planned, line.day, due, plan.as_of),
         retest_by=due,
         overdue=due is not None and due < plan.as_of,
         last_test=line.last_test,
-        why="The last visit before the warranty ends." if line.before_warranty_ends else _why(asked),
+        why=_("The last visit before the warranty ends.") if line.before_warranty_ends else _why(asked),
         decides=decides,
         pressing=line.saves > 0 or line.fails >= watch_chance or (due is not None and due <= plan.as_of),
     )
@@ -112,9 +127,9 @@ def _without(
     by = asked["retest_by"]
     due = [row["position"] for row in rows if row["retest_by"] is not None and row["retest_by"] <= by]
     first = visits[0] if visits else None
-    told = "no visit is known: call it in"
+    told = _("no visit is known: call it in")
     if first is not None:
-        told = ("in the diary" if first.planned else "call it in") + _late(first.day, by, as_of)
+        told = _visit(first.planned, first.day, by, as_of)
     return TestRow(
         vehicle=vehicle,
         depot=depot,
@@ -131,14 +146,15 @@ def _without(
     )
 
 
-def _late(day: date, due: date | None, as_of: date) -> str:
-    """How long after the test is due, or after today where it is overdue, the visit comes."""
-    if due is None:
-        return ""
-    days = (day - max(due, as_of)).days
-    if days <= 0:
-        return ""
-    return f", {days} day{'s' * (days != 1)} {'after it is due' if due >= as_of else 'from now'}"
+def _visit(planned: bool, day: date, due: date | None, as_of: date) -> str:
+    """Whether a visit is in the diary, and how long after the test is due, or after today, where that is over."""
+    told = _("in the diary") if planned else _("call it in")
+    days = 0 if due is None else (day - max(due, as_of)).days
+    if due is None or days <= 0:
+        return told
+    if due >= as_of:
+        return told + ", " + _n("{n} day after it is due", "{n} days after it is due", days)
+    return told + ", " + _n("{n} day from now", "{n} days from now", days)
 
 
 def _why(asked: Mapping[str, Any] | None) -> str:
@@ -169,7 +185,7 @@ def weak_tests(
             continue
         rows = forecasts.get(name, ())
         if name not in series and not rows:
-            found.append(WeakTest(name, "never tested", line["in_service"], "There is no test of this vehicle."))
+            found.append(WeakTest(name, "never tested", line["in_service"], _("There is no test of this vehicle.")))
         found += [one for one in (_overdue(name, rows, as_of), _stale(name, rows, horizons, as_of)) if one]
         found += _spoiled(name, series.get(name, ()), wear)
     return tuple(sorted(found, key=lambda one: (_KINDS.index(one.kind), one.since or date.min, one.vehicle)))
@@ -179,10 +195,16 @@ def _overdue(vehicle: str, rows: Sequence[Mapping[str, Any]], as_of: date) -> We
     asked = _asked(rows)
     if asked is None or asked["retest_by"] >= as_of:
         return None
-    last = f"; last so tested on {day_words(asked['last_test'])}" if asked["last_test"] else ""
-    days = (as_of - asked["retest_by"]).days
-    told = f"{_test_of(asked)}: due by {day_words(asked['retest_by'])}, {days} day{'s' * (days != 1)} ago{last}."
-    return WeakTest(vehicle, "overdue", asked["retest_by"], told)
+    told = _n(
+        "{test}: due by {due}, {n} day ago",
+        "{test}: due by {due}, {n} days ago",
+        (as_of - asked["retest_by"]).days,
+        test=_test_of(asked),
+        due=day_words(asked["retest_by"]),
+    )
+    if asked["last_test"]:
+        told += "; " + _("last so tested on {day}", day=day_words(asked["last_test"]))
+    return WeakTest(vehicle, "overdue", asked["retest_by"], f"{told}.")
 
 
 def _stale(vehicle: str, rows: Sequence[Mapping[str, Any]], horizons: Horizons, as_of: date) -> WeakTest | None:
@@ -192,16 +214,17 @@ def _stale(vehicle: str, rows: Sequence[Mapping[str, Any]], horizons: Horizons, 
             old.setdefault(row["last_test"], {})[measure_words(row["measure"])] = None
     if not old:
         return None
-    told = "; ".join(
-        f"{' and '.join(names)} last tested on {day_words(day)}, {(as_of - day).days} days ago"
+    tests = "; ".join(
+        _(
+            "{measures} last tested on {day}, {days} days ago",
+            measures=and_words(names),
+            day=day_words(day),
+            days=number((as_of - day).days),
+        )
         for day, names in sorted(old.items())
     )
-    return WeakTest(
-        vehicle,
-        "stale",
-        min(old),
-        f"{told[:1].upper()}{told[1:]}: too old to go by after {horizons.stale_days} days.",
-    )
+    told = _("{tests}: too old to go by after {days} days.", tests=tests, days=number(horizons.stale_days))
+    return WeakTest(vehicle, "stale", min(old), f"{told[:1].upper()}{told[1:]}")
 
 
 def _spoiled(vehicle: str, series: Sequence[LifeSeries], wear: WearTold) -> list[WeakTest]:
@@ -220,19 +243,29 @@ def _spoiled(vehicle: str, series: Sequence[LifeSeries], wear: WearTold) -> list
             readings += 1
             what = f"{measure_words(one.measure)}, {one.protocol}"
             if doubt == OUTSIDE or (doubt == LEFT_OUT and fitted):
-                lost["left out"][f"{doubt} ({what})"] += 1
+                lost["left out"][f"{_(doubt)} ({what})"] += 1
             elif not point.used:
-                lost["left out"][f"not comparable with the others ({what})"] += 1
+                lost["left out"][_("not comparable with the others ({test})", test=what)] += 1
             elif doubt and doubt != LEFT_OUT:
-                lost["doubted"][f"{doubt} ({what})"] += 1
+                lost["doubted"][f"{_(doubt)} ({what})"] += 1
             elif point.quality != "good":
-                lost["doubted"][f"{point.quality.replace('_', ' ')} ({what})"] += 1
+                lost["doubted"][f"{doubt_words(point.quality)} ({what})"] += 1
     found = []
     for kind, reasons in lost.items():
         if reasons:
-            number = sum(reasons.values())
-            why = "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items()))
-            told = f"{number} {'is' if number == 1 else 'are'} {kind}: {why}."
-            of = f"Of {readings} reading{'s' * (readings != 1)} on {day_words(last)}"
-            found.append(WeakTest(vehicle, kind, last, f"{of} {told}"))
+            of = _n("Of {n} reading on {day}", "Of {n} readings on {day}", readings, day=day_words(last))
+            places = {
+                "of_readings": of,
+                "why": "; ".join(f"{number(count)} {reason}" for reason, count in sorted(reasons.items())),
+            }
+            count = sum(reasons.values())
+            if kind == "doubted":
+                told = _n(
+                    "{of_readings} {n} is doubted: {why}.", "{of_readings} {n} are doubted: {why}.", count, **places
+                )
+            else:
+                told = _n(
+                    "{of_readings} {n} is left out: {why}.", "{of_readings} {n} are left out: {why}.", count, **places
+                )
+            found.append(WeakTest(vehicle, kind, last, told))
     return found

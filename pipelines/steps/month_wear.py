@@ -18,6 +18,7 @@ from wearlab.charts.series import Limit
 from wearlab.charts.wear_months import rates_words
 from wearlab.charts.words import level_words, levels_words, measure_words, month_words
 from wearlab.config import Settings
+from wearlab.language import _, number
 from wearlab.lives.usage import Usage
 from wearlab.pack.fleet_page import WearSection
 from wearlab.store.database import Database
@@ -48,8 +49,8 @@ def month_ends(first: date, as_of: date, most: int = MONTHS) -> list[tuple[date,
     """Return the first and the last day of each month from that of `first` on; the last one ends at `as_of`."""
     begin = max(first.year * 12 + first.month - 1, as_of.year * 12 + as_of.month - most)
     found = []
-    for number in range(begin, as_of.year * 12 + as_of.month):
-        year, month = number // 12, number % 12 + 1
+    for turn in range(begin, as_of.year * 12 + as_of.month):
+        year, month = turn // 12, turn % 12 + 1
         end = date(year, month, monthrange(year, month)[1])
         found.append((date(year, month, 1), min(end, as_of)))
     return found
@@ -69,7 +70,8 @@ def wear_sections(db: Database, fleet: FleetFacts) -> tuple[tuple[WearSection, .
         name = f"{measure_words(measure)}, {protocol}"
         paths = {key: path for key, path in fleet.wear.paths.items() if key[2:] == (measure, protocol)}
         if not paths:
-            unsaid.append(f"{name}: {group['scale_note'] or 'no part has a level'}.")
+            why = group["scale_note"] or _("no part has a level")
+            unsaid.append(f"{name}: {why}.")
             continue
         months = month_ends(min(path[0]["tested_on"] for path in paths.values()), fleet.as_of)
         lines = [
@@ -81,8 +83,14 @@ def wear_sections(db: Database, fleet: FleetFacts) -> tuple[tuple[WearSection, .
             own = [line for line in lines if line.family == family]
             section = _section(fleet, register, group, family, own, months)
             if section is None:
-                of = f"{name}, {family or 'no family'}"
-                unsaid.append(f"{of}: fewer than {QUANTILE_PARTS} parts have a level now, too few to show.")
+                unsaid.append(
+                    _(
+                        "{test}, {family}: fewer than {n} parts have a level now, too few to show.",
+                        test=name,
+                        family=family or _("no family"),
+                        n=number(QUANTILE_PARTS),
+                    )
+                )
             else:
                 sections.append(section)
     return tuple(sections), tuple(unsaid)
@@ -91,11 +99,19 @@ def wear_sections(db: Database, fleet: FleetFacts) -> tuple[tuple[WearSection, .
 def wear_notes(settings: Settings) -> tuple[str, ...]:
     """Return how levels and rates by month are read, one sentence each."""
     return (
-        "Between two tests a level is read along the line between them; after the last one it rises with the part's "
-        f"own rate until the part is taken out, {settings.horizons.stale_days} days at most.",
-        "A rate is the net one of the year before: the rise of the level over the distance driven, cleanings included.",
-        "A part counts with the family and depot of the vehicle it was last tested on, as registered now; a median "
-        "also moves when parts come in new or go.",
+        _(
+            "Between two tests a level is read along the line between them; after the last one it rises with the "
+            "part's own rate until the part is taken out, {days} days at most.",
+            days=number(settings.horizons.stale_days),
+        ),
+        _(
+            "A rate is the net one of the year before: the rise of the level over the distance driven, cleanings "
+            "included."
+        ),
+        _(
+            "A part counts with the family and depot of the vehicle it was last tested on, as registered now; a median "
+            "also moves when parts come in new or go."
+        ),
     )
 
 
@@ -155,9 +171,15 @@ def _section(
     depots = sorted({line.depot for line in lines})
     notes = [note] if note else []
     if others:
-        notes.append(f"{others} of {len(lines)} lives are told under other conditions than these.")
+        notes.append(
+            _(
+                "{others} of {lives} lives are told under other conditions than these.",
+                others=number(others),
+                lives=number(len(lines)),
+            )
+        )
     return WearSection(
-        heading=f"{measure_words(group['measure'])}, {group['protocol']}: {family or 'no family'}",
+        heading=f"{measure_words(group['measure'])}, {group['protocol']}: {family or _('no family')}",
         sentence=_sentence(whole),
         whole=whole,
         depots=tuple(
@@ -221,7 +243,7 @@ def _limit(
                 found[row["rule"]].add((float(row["limit"]), str(row["direction"])))
     shared = sorted((rule, *next(iter(values))) for rule, values in found.items() if len(values) == 1)
     if not shared:
-        return None, "" if not found else "The parts have limits of their own, so none is drawn."
+        return None, "" if not found else _("The parts have limits of their own, so none is drawn.")
     # of several limits the one that is met first
     rule, value, direction = min(shared, key=lambda one: one[1] if one[2] == "above" else -one[1])
     return Limit(rule, value, direction), ""
@@ -233,17 +255,32 @@ def _sentence(whole: WearCohort) -> str:
     now = told[-1].level
     if now is None:
         return ""
-    text = (
-        f"{now.parts} parts in {month_words(told[-1].month)}: the median level is {level_words(now.median, whole.unit)}"
-    )
+    places = {
+        "n": number(now.parts),
+        "month": month_words(told[-1].month),
+        "level": level_words(now.median, whole.unit),
+    }
     if now.p10 is not None and now.p90 is not None:
         low, high = levels_words(now.p10, now.p90)
-        text += f", eight in ten lie between {low} and {high}"
+        text = _(
+            "{n} parts in {month}: the median level is {level}, eight in ten lie between {low} and {high}",
+            low=low,
+            high=high,
+            **places,
+        )
+    else:
+        text = _("{n} parts in {month}: the median level is {level}", **places)
     before = whole.months[-13].level if len(whole.months) > 12 else None
     if before is not None:
         was, stands = levels_words(before.median, now.median)
-        text += f"; a year before it was {was}" if was != stands else "; a year before it was the same"
+        same = _("a year before it was the same")
+        text += "; " + (_("a year before it was {level}", level=was) if was != stands else same)
     rate = told[-1].rate
-    if rate is not None:
-        text += f". The median rate of the last year is {rates_words(rate.median)[0]} {whole.rate_unit}"
-    return f"{text}."
+    if rate is None:
+        return f"{text}."
+    of_year = _(
+        "The median rate of the last year is {rate} {unit}.",
+        rate=rates_words(rate.median)[0],
+        unit=whole.rate_unit,
+    )
+    return f"{text}. {of_year}"

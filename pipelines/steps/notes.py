@@ -10,6 +10,7 @@ from typing import Any
 from wearlab.errors import InputError
 from wearlab.records import PUMP, SET, Start, WorkKind
 from wearlab.store.database import Database
+from wearlab.store.names import quoted
 
 _ORIGINS = {Start.NEW, Start.REBUILT, Start.USED}
 _NEEDS_POSITION = {WorkKind.REPLACEMENT, WorkKind.SWAP, WorkKind.REBUILD}
@@ -47,7 +48,7 @@ def add_note(db: Database, note: Note, *, as_of: date) -> dict[str, Any]:
     with db.transaction():
         number = int(db.value("SELECT nextval('note_ids')"))
         given = {name: value for name, value in dataclasses.asdict(note).items() if value is not None}
-        columns = ", ".join(["row_no", *given])
+        columns = ", ".join(quoted(name) for name in ("row_no", *given))
         marks = ", ".join("?" for _ in range(len(given) + 1))
         db.run(f"INSERT INTO work ({columns}) VALUES ({marks})", [number, *given.values()])  # noqa: S608
     return {"row_no": number, **given}

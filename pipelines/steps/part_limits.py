@@ -8,7 +8,8 @@ from datetime import date
 
 from pipelines.steps.rules import rules_in_force
 from pipelines.steps.series import LifeSeries
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.limit_settings import LimitRule
 from wearlab.records import LEVEL_UNIT, Measure
 from wearlab.study.limit_conditions import stated_value
 from wearlab.units import to_base, unit

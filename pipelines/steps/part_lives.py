@@ -12,17 +12,18 @@ from typing import Any
 from pipelines.steps.life_ends import SPARED, Removal, Why, removal_reasons
 from pipelines.steps.lives import MeterHistory, meter_histories
 from wearlab.config import Settings
+from wearlab.language import msg
 from wearlab.records import PUMP, SET, Start
 from wearlab.store.database import Database
 from wearlab.store.queries import vehicles
 
 #: kinds of parts
-INJECTOR = "injector"
+INJECTOR = msg("injector")
 KINDS = (INJECTOR, PUMP)
 
-NO_START = "age unknown when first seen"
-NO_METER = "distance unknown at the beginning or the end"
-NO_WAY = "no distance since first seen"
+NO_START = msg("age unknown when first seen")
+NO_METER = msg("distance unknown at the beginning or the end")
+NO_WAY = msg("no distance since first seen")
 
 
 @dataclass(frozen=True, slots=True)

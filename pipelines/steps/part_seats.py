@@ -9,6 +9,7 @@ from typing import Any
 
 from wearlab.config import Settings
 from wearlab.forecast.date_law import DateLaw
+from wearlab.language import _
 from wearlab.plan.demand import Planned, Seat
 from wearlab.records import PUMP, SET, WorkKind
 from wearlab.store.database import Database
@@ -33,7 +34,8 @@ class Kind:
     @property
     def words(self) -> str:
         """The number, or whose it is."""
-        return self.number or f"{self.family or 'family not known'}, {self.part}, no number"
+        family = self.family or _("family not known")
+        return self.number or _("{family}, {part}, no number", family=family, part=_(self.part))
 
 
 @dataclass(frozen=True, slots=True)

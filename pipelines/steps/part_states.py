@@ -12,9 +12,11 @@ from wearlab.charts.series import GROSS, LINE, MODEL
 from wearlab.charts.words import bound_words, day_words, measure_words, position_words
 from wearlab.config import Settings
 from wearlab.forecast.crossing import METHOD
+from wearlab.language import _, number
 from wearlab.pack.view import PartState
 from wearlab.pack.wear_words import gross_words
 from wearlab.records import LEVEL_UNIT, Measure
+from wearlab.study.reading_error import doubt_words
 
 #: columns of the forecast table that the page takes as they are
 _AS_STORED = (
@@ -102,19 +104,25 @@ def doubtful(found: Sequence[LifeSeries], wear: WearTold) -> tuple[str, ...]:
         sizes = {(one.tested_on, one.level, one.bound): one for one in wear.gross.get(life_key(series), ())}
         others: dict[str, list[str]] = {}
         for point, doubt in zip(series.points, doubts(series, wear), strict=True):
-            reading = f"{bound_words(point.level, point.bound, unit)} on {day_words(point.day)}"
+            reading = _("{level} on {day}", level=bound_words(point.level, point.bound, unit), day=day_words(point.day))
             if doubt == GROSS:
                 one = sizes[point.day, point.level, point.bound]
-                told.append(f"{what}: {reading} is taken for a {GROSS} ({gross_words(one.z, one.weight)})")
+                why = gross_words(one.z, one.weight)
+                told.append(
+                    _("{test}: {reading} is taken for a gross error ({why})", test=what, reading=reading, why=why)
+                )
             elif doubt:
-                others.setdefault(doubt, []).append(reading)
+                others.setdefault(_(doubt), []).append(reading)
             elif point.quality != "good":
-                others.setdefault(f"doubted ({point.quality.replace('_', ' ')})", []).append(reading)
-        told += [f"{what}: {_listed(readings)} {doubt}" for doubt, readings in others.items()]
+                others.setdefault(_("doubted ({why})", why=doubt_words(point.quality)), []).append(reading)
+        told += [
+            _("{test}: {readings} {doubt}", test=what, readings=_listed(readings), doubt=doubt)
+            for doubt, readings in others.items()
+        ]
     return tuple(told)
 
 
 def _listed(readings: Sequence[str], most: int = 3) -> str:
     if len(readings) <= most:
         return "; ".join(readings)
-    return f"{len(readings)} readings, the last {readings[-1]},"
+    return _("{n} readings, the last {last},", n=number(len(readings)), last=readings[-1])

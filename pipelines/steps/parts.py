@@ -12,6 +12,7 @@ from pipelines.steps.parts_asked import AskedUsed, asked_and_used, months_before
 from pipelines.steps.stock_count import Stock, stock_on
 from pipelines.workspace import Workspace
 from wearlab.config import Settings
+from wearlab.language import _, number
 from wearlab.part_settings import PartNumber
 from wearlab.plan.demand import chances_by, demand, month_ends
 from wearlab.plan.poisson_binomial import PoissonBinomial, poisson_binomial
@@ -178,11 +179,11 @@ def _order(
     service: float,
 ) -> Order | NoAnswer:
     if kind.number is None:
-        return NoAnswer("no part number is known")
+        return NoAnswer(_("no part number is known"))
     if lead is None:
-        return NoAnswer("no lead time is stated")
+        return NoAnswer(_("no lead time is stated"))
     if stock is None:
-        return NoAnswer("the stock was never counted")
+        return NoAnswer(_("the stock was never counted"))
     comes = as_of + timedelta(days=lead)
     until = comes + timedelta(days=REVIEW_DAYS)
     chances = chances_by([one.seat for one in seated], [comes, until])
@@ -202,22 +203,29 @@ def _missing(numbers: Sequence[NumberAhead]) -> tuple[str, ...]:
     told: dict[str, list[str]] = {}
     for one in numbers:
         if one.number is None and one.families:
-            sentence = (
-                f'with [parts."NUMBER"] fits = ["{one.families[0]}"] and part = "{one.part}" in wearlab.toml they '
-                "count under the number that is ordered"
+            sentence = _(
+                'with [parts."NUMBER"] fits = ["{family}"] and part = "{part}" in wearlab.toml they count under the '
+                "number that is ordered",
+                family=one.families[0],
+                part=one.part,
             )
         elif one.number is None:
-            sentence = "the family of their vehicles is not known: enter it in the register"
+            sentence = _("the family of their vehicles is not known: enter it in the register")
         elif one.lead_days is None:
-            sentence = "state lead_days in [plan] of wearlab.toml to learn what to order now"
+            sentence = _("state lead_days in [plan] of wearlab.toml to learn what to order now")
         elif one.stock is None:
-            sentence = "load a stock sheet with a count to learn what to order now"
+            sentence = _("load a stock sheet with a count to learn what to order now")
         else:
             continue
         told.setdefault(sentence, []).append(one.name)
     silent = [
-        f"{one.name}: of {one.seated} parts {one.untold} without a forecast count as none (no limit, or no answer: "
-        "wearlab due)"
+        _(
+            "{parts}: of {seated} parts {untold} without a forecast count as none (no limit, or no answer: "
+            "wearlab due)",
+            parts=one.name,
+            seated=number(one.seated),
+            untold=number(one.untold),
+        )
         for one in numbers
         if one.untold
     ]

@@ -17,6 +17,7 @@ from pipelines.steps.wear_lives import wear_answers
 from pipelines.workspace import Workspace
 from wearlab.config import Settings
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.plan.actions import missing_figures, vehicle_options
 from wearlab.plan.budgets import BudgetRow, budget_table
 from wearlab.plan.fleet import Frame, PlanVehicle
@@ -232,7 +233,8 @@ def _budgets(
 def _explained(lacking: Sequence[str]) -> list[str]:
     """Figures without which nothing is said in money."""
     return [
-        f"{name}: without it the plan counts kilometres past the limit and tells no cost of waiting" for name in lacking
+        _("{figure}: without it the plan counts kilometres past the limit and tells no cost of waiting", figure=name)
+        for name in lacking
     ]
 
 
@@ -240,14 +242,17 @@ def _also_missing(settings: Settings, fleet: PlanFleet) -> list[str]:
     """Settings that bind nothing because they are not stated."""
     rules, found = settings.plan, []
     called = any(not visit.planned for vehicle in fleet.vehicles for visit in vehicle.visits)
-    for name, value, words in (
-        ("plan.bay_hours", rules.bay_hours, "any number of vehicles can be worked on in a month"),
-        ("plan.monthly_budget", rules.monthly_budget, "any sum can be spent in a month"),
-        ("plan.lead_days", rules.lead_days, "every part counts as there at once"),
-        ("plan.call_in_cost", rules.call_in_cost if called else 0.0, "calling a vehicle in counts as free"),
+    for value, sentence in (
+        (rules.bay_hours, _("plan.bay_hours: without it any number of vehicles can be worked on in a month")),
+        (rules.monthly_budget, _("plan.monthly_budget: without it any sum can be spent in a month")),
+        (rules.lead_days, _("plan.lead_days: without it every part counts as there at once")),
+        (
+            rules.call_in_cost if called else 0.0,
+            _("plan.call_in_cost: without it calling a vehicle in counts as free"),
+        ),
     ):
         if value is None:
-            found.append(f"{name}: without it {words}")
+            found.append(sentence)
     if not fleet.diary:
-        found.append("a sheet of planned visits: without it visits are taken a usual interval after the last test")
+        found.append(_("a sheet of planned visits: without it visits are taken a usual interval after the last test"))
     return found

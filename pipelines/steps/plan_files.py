@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from pipelines.steps.plan_view import PlanView
 from pipelines.steps.view_table import DIGITS, Cell, Column, Form, Table
 from pipelines.steps.whole_file import write_whole
 from wearlab.errors import InputError
+from wearlab.language import _
 
 SUFFIXES = (".xlsx", ".csv")
 #: the table of a CSV when none is named
@@ -25,8 +26,8 @@ FIRST = "plan"
 #: strip what stands before them
 _RUNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 _BREAKS = ("\t", "\r", "\n")
-#: characters that a cell of a workbook holds, and the first year that it can count
-_CELL, _YEAR = 32_767, 1900
+#: characters that a cell of a workbook and the head of a table hold, and the first year that it can count
+_CELL, _HEAD, _YEAR = 32_767, 255, 1900
 _STYLE = "Table Style Light 1"
 _FORMATS: dict[Form, str] = {
     "date": "yyyy-mm-dd",
@@ -39,6 +40,8 @@ _FORMATS: dict[Form, str] = {
     "rate": "0.0000",
     "level": "#,##0.00",
 }
+#: characters that the name of a sheet has at most, and those that it must not have
+_SHEET, _NOT_IN_SHEET = 31, str.maketrans(dict.fromkeys("[]:*?/\\", " "))
 #: widths in characters: of what is counted or dated, of sentences, and the most of a text
 _NUMBER, _SENTENCE, _TEXT = 12, 60, 32
 
@@ -96,31 +99,50 @@ def _written(form: Form, value: Cell) -> str:
     return f"{value:.{DIGITS.get(form, 2)}f}"
 
 
-def workbook(view: PlanView, tables: Sequence[Table], title: str = "Plan") -> bytes:
-    """Return tables as a workbook, a sheet each: real tables with filters, the head frozen."""
+def workbook(view: PlanView, tables: Sequence[Table], title: str = "") -> bytes:
+    """Return tables as a workbook in the spoken language, a sheet each: real tables with filters, the head frozen."""
     import xlsxwriter
 
     made = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(made, options) as book:
         day = view.as_of
-        book.set_properties({"title": title, "created": datetime(day.year, day.month, day.day)})
+        book.set_properties({"title": title or _("Plan"), "created": datetime(day.year, day.month, day.day)})
         formats = {form: book.add_format({"num_format": code, "valign": "top"}) for form, code in _FORMATS.items()}
         formats["text"] = book.add_format({"num_format": "@", "valign": "top"})
         formats["sentence"] = book.add_format({"text_wrap": True, "valign": "top"})
         head = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
-        for table in tables:
-            page = book.add_worksheet(table.name)
+        for table, name in zip(tables, sheet_names(_(one.name) for one in tables), strict=True):
+            page = book.add_worksheet(name)
             _fill(page, table, formats, head)
             if view.no_plan and table.name == "about":
                 page.activate()
     return made.getvalue()
 
 
+def sheet_names(names: Iterable[str]) -> list[str]:
+    """Return names as sheets can bear them: short enough, without the signs that none may have, each once."""
+    return _each_once((name.translate(_NOT_IN_SHEET).strip("' ") or "-" for name in names), _SHEET)
+
+
+def _each_once(texts: Iterable[str], most: int) -> list[str]:
+    """Texts of so many characters at most; one that is there already, in capitals or not, gets a number."""
+    found: dict[str, str] = {}
+    for text in texts:
+        name, number = text[:most], 1
+        while name.casefold() in found:
+            number += 1
+            end = f" ({number})"
+            name = text[: most - len(end)] + end
+        found[name.casefold()] = name
+    return list(found.values())
+
+
 def _fill(page: Any, table: Table, formats: dict[Form, Any], head: Any) -> None:
     for number, row in enumerate(table.rows, start=1):
         for at, (column, value) in enumerate(zip(table.columns, row, strict=True)):
             _put(page, number, at, column.form, value, formats)
+    heads = _each_once((column.shown for column in table.columns), _HEAD)
     last = max(len(table.rows), 1)  # a table has a row, if only an empty one
     page.add_table(
         0,
@@ -131,8 +153,8 @@ def _fill(page: Any, table: Table, formats: dict[Form, Any], head: Any) -> None:
             "name": "table_" + table.name.replace(" ", "_"),
             "style": _STYLE,
             "columns": [
-                {"header": column.title, "header_format": head, "format": formats[column.form]}
-                for column in table.columns
+                {"header": name, "header_format": head, "format": formats[column.form]}
+                for name, column in zip(heads, table.columns, strict=True)
             ],
         },
     )

@@ -12,6 +12,7 @@ from pipelines.steps.failure_facts import KindFailures
 from pipelines.steps.part_seats import kind_of
 from pipelines.steps.parts import lead_days
 from wearlab.config import Settings
+from wearlab.language import _
 from wearlab.lives.usage import Usage
 from wearlab.plan.crossing_law import CrossingLaw
 from wearlab.plan.fleet import Frame, Kind, PlanPart, PlanVehicle, Visit
@@ -202,20 +203,20 @@ def _why_not(line: dict[str, Any], today: date, pace: Usage | NoAnswer | None) -
     """Why a vehicle is not planned, None if it is."""
     leaves_on = line["leaves_on"]
     if leaves_on is not None and leaves_on <= today:
-        return f"left the fleet on {leaves_on}"
+        return _("left the fleet on {day}", day=leaves_on)
     if line["family"] is None:
-        return "its family is not known: a register line with its family would do"
+        return _("its family is not known: a register line with its family would do")
     if pace is None or isinstance(pace, NoAnswer):
-        return pace.reason if isinstance(pace, NoAnswer) else "no odometer was recorded"
+        return pace.reason if isinstance(pace, NoAnswer) else _("no odometer was recorded")
     return None
 
 
 def _silent(rows: Sequence[dict[str, Any]]) -> str:
     """Why no part of a vehicle has a forecast."""
     if not rows:
-        return "there is no test of it"
+        return _("there is no test of it")
     told = [row["no_answer"] for row in rows if row["no_answer"]]
-    return str(told[0]) if told else "no limit covers its tests"
+    return str(told[0]) if told else _("no limit covers its tests")
 
 
 def _agreement(row: Mapping[str, Any]) -> float | None:

@@ -10,6 +10,7 @@ from pipelines.steps.part_lives import PartLife, fleet_lives
 from pipelines.steps.plan_fleet import PlanFleet
 from pipelines.steps.plan_told import Rival
 from wearlab.config import Settings
+from wearlab.language import _, msg, number
 from wearlab.plan.actions import way_of
 from wearlab.plan.age_replacement import AgeReplacement, age_replacement
 from wearlab.plan.costs import action_cost
@@ -20,7 +21,7 @@ from wearlab.store.database import Database
 from wearlab.study.life_data import LifeData
 from wearlab.study.weibull_life import weibull_life
 
-LEFT, FAILED = "nothing is done", "replace what fails a test, at the diary's visits"
+LEFT, FAILED = msg("nothing is done"), msg("replace what fails a test, at the diary's visits")
 #: removals for cause from which a law of lives is told
 FEWEST = 5
 
@@ -34,12 +35,14 @@ def rivals(
     in_money: bool,
 ) -> tuple[Rival, ...]:
     """Return run to failure, replacing when a test fails, and, where the fleet's own lives tell one, a fixed age."""
-    found = [_sum(LEFT, [own[0] for own in options]), _sum(FAILED, [_tested(own) for own in options])]
+    found = [_sum(_(LEFT), [own[0] for own in options]), _sum(_(FAILED), [_tested(own) for own in options])]
     ages = _ages(db, settings, frame.as_of) if in_money else {}
     if ages:
         at_age = [_by_age(vehicle, ages, settings, frame) for vehicle in fleet.vehicles]
-        words = ", ".join(f"{family} {kind} {age.age:,.0f} km" for (family, kind), (age, _) in sorted(ages.items()))
-        found.append(_sum(f"a fixed age ({words})", at_age))
+        words = ", ".join(
+            f"{family} {_(kind)} {number(age.age)} km" for (family, kind), (age, _law) in sorted(ages.items())
+        )
+        found.append(_sum(_("a fixed age ({ages})", ages=words), at_age))
     return tuple(found)
 
 

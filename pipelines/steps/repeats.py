@@ -20,6 +20,7 @@ from wearlab.control.repeat_study import (
     smallest_changes,
 )
 from wearlab.control.smallest_change import Precision
+from wearlab.language import _
 from wearlab.records import LEVEL_UNIT, Measure, NoAnswer
 from wearlab.store.database import Database
 
@@ -94,7 +95,9 @@ def _group(db: Database, run: int | None, measure: str, protocol: str, as_of: da
     model = None if run is None else _model(db, run, measure, protocol)
     notes: list[str] = []
     if run is None:
-        notes.append('what a whole visit shares is not known yet: run "wearlab learn" first; changes are at their best')
+        notes.append(
+            _('what a whole visit shares is not known yet: run "wearlab learn" first; changes are at their best')
+        )
     precision, relative = _precision(study, model, notes)
     unit = "%" if relative else LEVEL_UNIT[Measure(measure)]
     times = 100.0 if relative else 1.0
@@ -105,11 +108,13 @@ def _group(db: Database, run: int | None, measure: str, protocol: str, as_of: da
         wanted = repeats_wanted(model.level, hypot(model.visit, model.cell), model.error)
         if model.cell == 0:
             notes.append(
-                "no repeats told reading error and what the repeats of one part share apart, so more repeats may bring "
-                "less than is told here"
+                _(
+                    "no repeats told reading error and what the repeats of one part share apart, so more repeats may "
+                    "bring less than is told here"
+                )
             )
     if model is not None and model.assumed:
-        notes.append("the reading error is assumed (wearlab.toml, spread), not measured")
+        notes.append(_("the reading error is assumed (wearlab.toml, spread), not measured"))
     return GroupRepeats(
         measure=measure,
         protocol=protocol,
@@ -132,12 +137,14 @@ def _precision(
     if isinstance(study, NoAnswer):
         if model is None:
             return None, False
-        notes.append("no repeats: the wear model's reading error stands for repeatability")
+        notes.append(_("no repeats: the wear model's reading error stands for repeatability"))
         return Precision(model.error, hypot(model.visit, model.cell)), model.relative
     alike = model is not None and model.relative == study.relative
     shared = hypot(model.visit, model.cell) if model is not None and alike else 0.0
     if model is not None and not alike:
-        notes.append("repeats and wear model are on different scales: what a visit shares is left out of the changes")
+        notes.append(
+            _("repeats and wear model are on different scales: what a visit shares is left out of the changes")
+        )
     return Precision(study.repeatability, shared, float(max(study.dof, 1))), study.relative
 
 

@@ -28,6 +28,7 @@ from wearlab.control.rig_offsets import (
     offset_on,
     periods,
 )
+from wearlab.language import _, msg
 from wearlab.lives.odometer import day_of
 from wearlab.records import Measure, NoAnswer
 from wearlab.store.database import Database
@@ -37,6 +38,8 @@ from wearlab.wear.results import WearFit
 
 _FACTOR: tuple[CovariateKind, ...] = ("factor",)
 _CONDITION: tuple[CovariateRole, ...] = ("condition",)
+#: how the periods of a rig between calibrations are named
+_PERIODS = {"before": msg("before {day}"), "from": msg("from {day}")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +136,9 @@ def rigs(place: Workspace, as_of: date, *, say: Callable[[str], None] | None = N
         known = corrections(db, as_of)
         run = db.value("SELECT max(run_id) FROM run WHERE step = 'learn' AND as_of <= ?", [as_of])
         if run is None:
-            notes.append('which verdicts hang on a rig is told once limits were looked at: run "wearlab learn" first')
+            notes.append(
+                _('which verdicts hang on a rig is told once limits were looked at: run "wearlab learn" first')
+            )
         for measure, protocol in groups(db, as_of):
             if say is not None:
                 say(f"{measure}, {protocol}: fitting")
@@ -159,10 +164,10 @@ def _offsets(
     """Fit the group once more, every rig period with a drift of its own."""
     rows, at = group.rows, group.fitted
     if group.data is None:
-        return NoAnswer("no reading of this group may be used")
+        return NoAnswer(_("no reading of this group may be used"))
     found = periods(rows.rig[at].tolist(), rows.day[at], dict(calibrated))
     if not found:
-        return NoAnswer("no test names its rig")
+        return NoAnswer(_("no test names its rig"))
     drift, names = drift_columns(found, rows.day[at])
     data, count = group.data, len(names)
     c = 0 if data.covariates is None else data.covariates.shape[1]
@@ -182,13 +187,19 @@ def _offsets(
     return fit if isinstance(fit, NoAnswer) else (fit, found)
 
 
+def period_words(name: str, rig: str) -> str:
+    """Say which of a rig's periods one is, by its name as `period_names` gives it; nothing where there is but one."""
+    side, _gap, day = name.removeprefix(rig).strip().partition(" ")
+    return _(_PERIODS[side], day=day) if side else ""
+
+
 def _period(group: GroupData, fit: WearFit, one: Period, factor: float) -> RigPeriod:
     fixed = fit.best.fixed
     return RigPeriod(
         measure=group.measure,
         protocol=group.protocol,
         rig=one.rig,
-        period=one.name,
+        period=f"{one.rig} {period_words(one.name, one.rig)}".rstrip(),
         first=day_of(one.first),
         last=day_of(one.last),
         readings=int(one.rows.size),
@@ -244,7 +255,8 @@ def _hanging(
 def _channels(db: Database, measure: str, protocol: str, as_of: date) -> Channels:
     frame = db.frame(
         """
-        SELECT c.level, c.part || ' ' || c.life AS part, c.test_id, t.rig || ', channel ' || r.channel AS channel
+        SELECT c.level, c.part || ' ' || c.life AS part, c.test_id,
+               t.rig, r.channel
         FROM comparable c JOIN test t USING (test_id)
         JOIN reading r ON r.test_id = c.test_id AND r.position = c.position AND r.repeat = c.repeat
              AND r.file_id = c.file_id AND r.row_no = c.row_no AND r.col_no = c.col_no
@@ -254,7 +266,9 @@ def _channels(db: Database, measure: str, protocol: str, as_of: date) -> Channel
         """,
         [measure, protocol, as_of],
     )
-    columns = [frame[name].to_numpy(object).astype(str) for name in ("part", "test_id", "channel")]
+    pairs = zip(frame["rig"], frame["channel"], strict=True)
+    called = np.array([_("{rig}, channel {channel}", rig=rig, channel=channel) for rig, channel in pairs], dtype=str)
+    columns = [*(frame[name].to_numpy(object).astype(str) for name in ("part", "test_id")), called]
     found = channel_offsets(frame["level"].to_numpy(np.float64), *columns)
     if isinstance(found, NoAnswer):
         return Channels(measure, protocol, (), found.reason)
@@ -274,7 +288,7 @@ def self_checks(db: Database, settings: Settings, as_of: date) -> list[SelfCheck
     limits = [rule for rule in settings.limits if rule.measure == Measure.RIG_CHECK and rule.value is not None]
     told = []
     for (rig, channel), values in sorted(rows.items()):
-        earlier = [leak for _, leak in values[:-1]]
+        earlier = [leak for _day, leak in values[:-1]]
         day, leak = values[-1]
         limit = min((float(rule.value) for rule in limits if rule.value is not None), default=None)
         median = float(np.median(earlier)) if earlier else None

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from datetime import UTC, date, datetime
 
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.limit_settings import LimitRule
 from wearlab.store.database import Database
 
 

@@ -1,4 +1,4 @@
-"""The committed sample of the demo's pack: one part's chart, pictures of the first page and the PDF's first sheets."""
+"""The committed sample: the demo's pack, one part's chart, pictures of the first page and the PDF's first sheets."""
 
 from __future__ import annotations
 
@@ -22,8 +22,10 @@ _BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
 def write_sample(home: Path, folder: Path, vehicle: str, position: str, as_of: date) -> None:
-    """Write `part.svg`, one part's readings and forecast; where the programs are, `first-page.png` and `pdf-N.png`."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Put a month's pack, `part.svg` and, where the programs are, `first-page.png` and `pdf-N.png` into a folder."""
+    pack = home / "reports" / f"{as_of:%Y-%m}"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(pack, folder)
     history = tell(open_workspace(home), vehicle, as_of).history
     if history is None:
         raise InputError(f"{vehicle} has no readings to draw")
@@ -32,8 +34,7 @@ def write_sample(home: Path, folder: Path, vehicle: str, position: str, as_of: d
     # a page in the dark would otherwise shine through the dark ink
     sheet = f'{start}><rect width="100%" height="100%" fill="{PAPER}"/>{rest}\n'
     (folder / "part.svg").write_text(sheet, encoding="utf-8", newline="\n")
-    page = home / "reports" / f"{as_of:%Y-%m}" / "index.html"
-    paper = page.with_name("pack.pdf")
+    page, paper = pack / "index.html", pack / "pack.pdf"
     if shutil.which("pdftoppm") and paper.exists():
         pages = ["-f", "1", "-l", str(_SHEETS), "-r", "70", "-png", str(paper), str(folder / "pdf")]
         subprocess.run(["pdftoppm", *pages], check=True, capture_output=True)

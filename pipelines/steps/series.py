@@ -8,11 +8,12 @@ from datetime import date
 from math import isfinite, nan
 from typing import Any
 
-from wearlab.config import LimitRule
+from wearlab.language import _, msg
+from wearlab.limit_settings import LimitRule
 from wearlab.records import Measure, Use
 from wearlab.store.database import Database
 from wearlab.study.facts import AsTested
-from wearlab.study.limit_conditions import outside_conditions
+from wearlab.study.limit_conditions import misses
 
 #: a starved pump looks like a worn one: without a word on the supply such a reading starts no forecast
 _ON_SUPPLY = (Measure.PUMP_PEAK, Measure.PUMP_RISE)
@@ -69,7 +70,7 @@ class LifeSeries:
         for point in self.points:
             if not point.used:
                 continue
-            if rule is not None and _contradicts(rule, point.conditions):
+            if rule is not None and misses(rule, point.conditions):
                 left_out += 1
             elif (
                 self.measure in _ON_SUPPLY and point.conditions.supply_bar is None and not point.conditions.supply_note
@@ -101,6 +102,10 @@ class LifeSeries:
         return nan
 
 
+#: so many readings of a pump that nothing was recorded of the supply of
+NO_SUPPLY = msg("{n} with nothing recorded of the fuel supply: pump or supply, check supply first")
+
+
 @dataclass(frozen=True, slots=True)
 class Trend:
     """What a line is fitted to, and what was left out: (days, exposure km, mean level), equal lengths."""
@@ -114,16 +119,15 @@ class Trend:
     without_distance: int
     without_supply: int
 
-    def why_few(self) -> str:
-        """Say what was left out, for a part that cannot be answered for."""
+    def left_out(self) -> list[str]:
+        """Say which readings were left out, for a part that cannot be answered for."""
         told = [
-            (self.outside_conditions, "outside the limit's test conditions"),
-            (self.beyond_scale, "beyond the scale"),
-            (self.without_distance, "without a usable odometer"),
-            (self.without_supply, "with nothing recorded of the fuel supply: pump or supply, check supply first"),
+            (self.outside_conditions, msg("{n} outside the limit's test conditions")),
+            (self.beyond_scale, msg("{n} beyond the scale")),
+            (self.without_distance, msg("{n} without a usable odometer")),
+            (self.without_supply, NO_SUPPLY),
         ]
-        words = [f"{count} {text}" for count, text in told if count]
-        return f" (left out: {', '.join(words)})" if words else ""
+        return [_(text, n=count) for count, text in told if count]
 
 
 def life_series(
@@ -203,10 +207,6 @@ def _point(row: dict[str, Any]) -> SeriesPoint:
         ),
         reason=row["reason"],
     )
-
-
-def _contradicts(rule: LimitRule, conditions: AsTested) -> bool:
-    return any(not reason.endswith("not recorded") for reason in outside_conditions(rule, conditions))
 
 
 def finite(value: float) -> float | None:

@@ -21,11 +21,12 @@ from wearlab.forecast.calendar import Standing, calendar_forecasts
 from wearlab.forecast.paths import DRAWS
 from wearlab.forecast.point_law import PointLaw
 from wearlab.forecast.set_rules import Fate, Sets, fates
+from wearlab.language import _
 from wearlab.lives.odometer import day_number, day_of
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
 from wearlab.wear.joint import joint_of
-from wearlab.wear.results import WearFit, usual_gap
+from wearlab.wear.results import WearFit
 
 #: every draw of the variances is worth this many draws of a set, up to so many in all
 _DRAWS_EACH, _MOST_DRAWS = 32, 4000
@@ -99,7 +100,7 @@ def _next_test(sets: VehicleSets, found: Learned, fit: WearFit, fleet: FleetToda
     """Where among the distances looked at the next test falls; without a pace one usual distance on."""
     names = found.group.rows.vehicles
     today = day_number(fleet.as_of)
-    usual = usual_gap(fit.data)
+    usual = fit.usual_gap
     out = np.ones(sets.vehicle.size)
     for k, code in enumerate(sets.vehicle.tolist()):
         name = str(names[code])
@@ -136,7 +137,7 @@ def _refused(found: Learned, sets: VehicleSets, one: Asked, fleet: FleetToday) -
 
 def _alone(found: Learned, sets: VehicleSets, one: Asked, fleet: FleetToday) -> list[dict[str, Any]]:
     judged = np.array([reason is None for reason in one.reason])[:, None]
-    why = "no other cylinder has a valid level to compare with"
+    why = _("no other cylinder has a valid level to compare with")
     return [
         refused_row(found, sets, one, k, at, why, fleet)
         for k, at in np.argwhere(judged & one.speaks & _lonely(sets, one)).tolist()

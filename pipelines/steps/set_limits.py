@@ -12,11 +12,22 @@ from pipelines.steps.group_rows import Flags, Floats
 from pipelines.steps.rules import rules_in_force
 from pipelines.steps.vehicle_sets import VehicleSets
 from pipelines.steps.wear_data import GroupData
-from wearlab.config import Conditions, LimitRule, Settings
+from wearlab.config import Settings
 from wearlab.forecast.set_figures import SetRule
+from wearlab.language import _
+from wearlab.limit_settings import Conditions, LimitRule
 from wearlab.records import LEVEL_UNIT, SET, Measure
 from wearlab.study.facts import AsTested
-from wearlab.study.limit_conditions import outside_conditions, stated_value
+from wearlab.study.limit_conditions import (
+    CYLINDERS,
+    DURATION,
+    ENGINE_SPEED,
+    FAMILY,
+    missing,
+    outside_conditions,
+    outside_span,
+    stated_value,
+)
 from wearlab.study.limits import FALLS
 from wearlab.units import to_base, unit
 
@@ -84,7 +95,7 @@ def asked(rule: LimitRule, version: int, sets: VehicleSets, group: GroupData, se
     for test in tests:
         own = common + ([] if stated else outside_conditions(rule, test))
         if rule.over_s is not None:
-            own = own + stated_value("duration", test.duration_s, rule.over_s, "s")
+            own = own + stated_value(DURATION, test.duration_s, rule.over_s, "s")
         reasons.append("; ".join(dict.fromkeys(own)) or None)
     positions, figure = _figure(rule, sets, group.measure, np.full(count, limit), settings)
     speaks = np.broadcast_to(speaking[:, None], (count, len(positions))).copy()
@@ -93,7 +104,8 @@ def asked(rule: LimitRule, version: int, sets: VehicleSets, group: GroupData, se
         if rule.part_number is not None:
             number = group.lives.part_number[sets.life]
             speaks &= (number == rule.part_number) | (number == "")
-    told = {"times lowest": "times", "times median": "times", "percent from mean": "%", "percent from first": "%"}
+    times = _("times")
+    told = {"times lowest": times, "times median": times, "percent from mean": "%", "percent from first": "%"}
     return Asked(
         rule=rule,
         version=version,
@@ -131,13 +143,13 @@ def _banks(sets: VehicleSets, settings: Settings) -> tuple[tuple[int, ...], ...]
 def _common_reasons(rule: LimitRule, sets: VehicleSets, settings: Settings) -> list[str]:
     reasons = []
     if rule.family is not None and not sets.family:
-        reasons.append("family of the vehicle not recorded")
+        reasons.append(missing(FAMILY))
     if rule.cylinders is not None and not sets.counted:
-        reasons.append("number of cylinders not recorded")
+        reasons.append(missing(CYLINDERS))
     if rule.kind == "bank total most" and not _banks(sets, settings):
-        reasons.append("no banks are listed for the family")
+        reasons.append(_("no banks are listed for the family"))
     if rule.kind in RATIOS and len(sets.positions) < (3 if rule.kind == "times median" else 2):
-        reasons.append("the rule compares cylinders, and the set has too few")
+        reasons.append(_("the rule compares cylinders, and the set has too few"))
     return reasons
 
 
@@ -146,23 +158,30 @@ def _limit(rule: LimitRule, group: GroupData, settings: Settings) -> tuple[float
     value = rule.value
     if rule.kind == "line over speed":
         protocol = settings.protocols.get(group.protocol)
-        tests = group.rows.conditions["speed_rpm"][group.rows.test_first]
-        known = tests[np.isfinite(tests)]
-        usual = float(np.median(known)) if known.size else None
+        usual = usual_speed(group)
         speed = protocol.speed_rpm if protocol is not None and protocol.speed_rpm is not None else usual
         if speed is None:
-            return 1.0, ["engine speed not recorded"]
+            return 1.0, [missing(ENGINE_SPEED)]
         low, high = rule.speeds[0][0], rule.speeds[-1][0]
         if not low <= speed <= high:
-            return 1.0, [f"engine speed {speed:g} rpm outside {low:g} to {high:g}"]
+            return 1.0, [outside_span(ENGINE_SPEED, speed, "rpm", (low, high))]
         value = float(np.interp(speed, [pair[0] for pair in rule.speeds], [pair[1] for pair in rule.speeds]))
     if value is None:
-        return 1.0, ["the rule states no value"]
+        return 1.0, [_("the rule states no value")]
     if rule.unit is None:
         return value, []
     if rule.over_s is None:
         return to_base(value, rule.unit, unit(LEVEL_UNIT[Measure(group.measure)]).quantity), []
     return to_base(value, rule.unit, "volume") * 60.0 / rule.over_s, []
+
+
+def usual_speed(group: GroupData) -> float | None:
+    """The median engine speed of a group's tests; None where none was recorded."""
+    if group.usual_speed is not None:
+        return group.usual_speed
+    tests = group.rows.conditions["speed_rpm"][group.rows.test_first]
+    known = tests[np.isfinite(tests)]
+    return float(np.median(known)) if known.size else None
 
 
 def _as_tested(group: GroupData, sets: VehicleSets, k: int, settings: Settings) -> AsTested:
@@ -181,7 +200,7 @@ def _lasts_right(rule: LimitRule, test: AsTested) -> bool:
     """Whether a limit stated over a time may speak for a test: one that names no protocol looks at its own duration."""
     if rule.over_s is None or rule.protocol is not None:
         return True
-    return not stated_value("duration", test.duration_s, rule.over_s, "s")
+    return not stated_value(DURATION, test.duration_s, rule.over_s, "s")
 
 
 def _stated(rule: LimitRule, group: GroupData, family: str) -> bool:

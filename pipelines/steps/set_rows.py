@@ -21,10 +21,12 @@ from wearlab.forecast.retest import retest
 from wearlab.forecast.set_rules import Fate
 from wearlab.forecast.state_changes import StateBefore, change_sentence, memory
 from wearlab.forecast.states import PartEvidence, part_state
+from wearlab.language import _, msg
 from wearlab.lives.odometer import day_of
 from wearlab.lives.usage import Usage
 from wearlab.records import SET, NoAnswer, State
 from wearlab.study.facts import names
+from wearlab.study.limit_conditions import CYLINDERS, missing
 from wearlab.wear.line import Interval
 
 _COVERAGE = 0.9
@@ -94,10 +96,10 @@ def set_row(found: Learned, one: SetRow, fleet: FleetToday) -> dict[str, Any]:
     state, cause, why = answer.state, answer.cause, told.no_answer or (None if told.date_p50 else told.note or None)
     gaps = _gaps(one.sets, one.asked, one.row, one.at)
     if gaps and state == State.STEADY:
-        state, cause = State.NO_ANSWER, f"{gaps}: such a set may fail a rule, never pass it"
+        state, cause = State.NO_ANSWER, _("{gaps}: such a set may fail a rule, never pass it", gaps=gaps)
         why = cause
     elif gaps:
-        cause = f"{cause}; {gaps}, so it may fail sooner"
+        cause = cause + "; " + _("{gaps}, so it may fail sooner", gaps=gaps)
     cause = "; ".join(part for part in (cause, _compared_with(found, one)) if part)
     asked_for = retest(
         one.tested_on,
@@ -143,7 +145,7 @@ def refused_row(
         "readings": int(counts.sum() if at is None or one.figure.kind == "total" else counts[at]),
         "last_test": day_of(sets.tested_on[k]),
         "retest_by": fleet.as_of,
-        "retest_why": "the rule cannot be judged by what is recorded",
+        "retest_why": _("the rule cannot be judged by what is recorded"),
         "no_answer": reason,
     }
     return row | _changed(_before(fleet, row), row)
@@ -201,9 +203,9 @@ def _gaps(sets: VehicleSets, one: Asked, k: int, at: int) -> str:
     if sets.counted and sets.complete[k]:
         return ""
     lacking = [sets.positions[c] for c in sorted(wanted) if not sets.known[k, c]]
-    reasons = [] if sets.counted else ["number of cylinders not recorded"]
+    reasons = [] if sets.counted else [missing(CYLINDERS)]
     if lacking:
-        reasons.append(f"set incomplete ({names(lacking)} without a level)")
+        reasons.append(_("set incomplete ({who} without a level)", who=names(lacking)))
     return "; ".join(reasons)
 
 
@@ -215,10 +217,13 @@ def _compared_with(found: Learned, one: SetRow) -> str:
     level = np.asarray(found.parts.level, dtype=np.float64)[np.maximum(found.place[sets.life[k]], 0)]
     valid = sets.known[k] & ~sets.new[k] & ~sets.suspect[k]
     lowest = int(np.argmin(np.where(valid, level, np.inf)))
-    told = f"lowest valid: {names([sets.positions[lowest]])}"
+    told = _("lowest valid: {who}", who=names([sets.positions[lowest]]))
     below = sets.known[k] & ~valid & (level < level[lowest])
-    for flags, word in ((sets.new[k], "new"), (sets.suspect[k] & ~sets.new[k], "under suspicion")):
+    for flags, words in (
+        (sets.new[k], msg("{who} lower but new")),
+        (sets.suspect[k] & ~sets.new[k], msg("{who} lower but under suspicion")),
+    ):
         skipped = [sets.positions[c] for c in np.flatnonzero(below & flags).tolist()]
         if skipped:
-            told += f"; {names(skipped)} lower but {word}"
+            told += f"; {_(words, who=names(skipped))}"
     return told

@@ -18,6 +18,7 @@ from pipelines.steps.shared_causes import SharedCause
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import NORMAL_90
 from wearlab.control.shared import Running
+from wearlab.language import _, msg
 from wearlab.lives.odometer import day_of
 from wearlab.wear.blocks import Floats
 from wearlab.wear.scale_fit import ScaleFit
@@ -26,15 +27,15 @@ from wearlab.wear.scale_fit import ScaleFit
 _SETTLED = 31
 
 #: the test that tells two shared causes apart
-_MEASURED_VOLUME = "run a measured volume into every tube of the rig"
-_ANOTHER_RIG = "test one of these vehicles on another rig"
+_MEASURED_VOLUME = msg("run a measured volume into every tube of the rig")
+_ANOTHER_RIG = msg("test one of these vehicles on another rig")
 _TELLING = {
     frozenset(("rig", "tube")): _MEASURED_VOLUME,
     frozenset(("rig", "month")): _ANOTHER_RIG,
     frozenset(("rig", "depot")): _ANOTHER_RIG,
     frozenset(("tube", "month")): _MEASURED_VOLUME,
     frozenset(("tube", "depot")): _MEASURED_VOLUME,
-    frozenset(("month", "depot")): "test some of these vehicles again",
+    frozenset(("month", "depot")): msg("test some of these vehicles again"),
 }
 
 
@@ -63,9 +64,9 @@ class _Told:
             vehicle=cause.name, part=None, measure=group.measure, protocol=group.protocol, onset=best["onset_on"],
             kind=cause.kind,
         )  # fmt: skip
-        closed = None if cause.ended is None else f"the rig was calibrated on {cause.ended}"
+        closed = None if cause.ended is None else _("the rig was calibrated on {day}", day=cause.ended)
         if cause.kind == "month" and self.day.max() > self.day[cause.member].max() + _SETTLED:
-            closed = "later tests read as expected"
+            closed = _("later tests read as expected")
         tests = dict.fromkeys(_TELLING[frozenset((cause.kind, other.kind))] for other in others)
         told = [self.cause(one, float(one.running.size[one.running.best]), float(one.running.sd[one.running.best]))
                 for one in others]  # fmt: skip
@@ -82,7 +83,7 @@ class _Told:
             "latest_on": day_of(cause.running.day.max()),
             **best,
             "alternatives": json.dumps(told, default=date.isoformat),
-            "telling": "; ".join(tests) or None,
+            "telling": "; ".join(map(_, tests)) or None,
             "faded": False,
             "open": closed is None,
             "closed": closed,

@@ -17,7 +17,9 @@ from pipelines.steps.signal_words import replaced_unrecorded
 from pipelines.steps.wear_learn import Learned
 from wearlab.control.cause_size import RATES, Foretold, MeasuredSize
 from wearlab.control.episodes import Cause, Episode, telling
+from wearlab.language import _
 from wearlab.lives.odometer import day_of
+from wearlab.units import rate_unit
 from wearlab.wear.scale_fit import ScaleFit
 
 #: causes that pass by themselves: once a later visit reads as expected, there is nothing left to look for
@@ -110,7 +112,7 @@ class _Group:
             "onset_early": first,
             "onset_late": last,
             **_plain(size),
-            "unit": f"{group.unit} per 10,000 km" if rate else group.unit,
+            "unit": rate_unit(group.unit) if rate else group.unit,
             "z": float(cause.z),
             "question": replaced_unrecorded(group.measure, cause.kind, position, size.size),
         }
@@ -147,13 +149,13 @@ class _Group:
     def _closed(self, episode: Episode) -> str | None:
         """Why nothing is left to look for, None while something is."""
         if episode.faded:
-            return "later visits took it back"
+            return _("later visits took it back")
         life = self._life(episode.causes[0])
         if life >= 0 and not self.found.group.lives.seated[life]:
-            return "the part has left its place since"
+            return _("the part has left its place since")
         later = self.day[episode.latest] > self.day[episode.causes[0].onset_late]
         if later and all(cause.kind in _PASSING for cause in episode.causes):
-            return "later visits read as expected"
+            return _("later visits read as expected")
         return None
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from pipelines.steps.facts import facts_sha256
+from pipelines.steps.works import work_words
 from pipelines.workspace import Workspace
 from wearlab import __version__
 from wearlab.forecast.state_changes import StateBefore
+from wearlab.language import _
 from wearlab.records import State, WorkKind
 from wearlab.store.database import Database
 
@@ -26,7 +29,7 @@ _Key = tuple[str, str, str, str, str | None]
 
 @dataclass(frozen=True, slots=True)
 class StatesBefore:
-    """The rows of the run before, by part and by position, and what changed since for all of them."""
+    """The `rows` of the run before, by part and by position, and what changed since for all of them."""
 
     as_of: date | None
     by_part: dict[_Key, _Row]
@@ -36,6 +39,7 @@ class StatesBefore:
     settings: bool
     facts: bool
     program: bool
+    rows: tuple[_Row, ...] = ()
 
     def of(
         self, vehicle: str, part: str, position: str, measure: str, protocol: str, rule: str | None
@@ -82,18 +86,12 @@ def states_before(db: Database, place: Workspace, as_of: date) -> StatesBefore:
     if not found:
         return StatesBefore(None, {}, {}, {}, {}, settings=False, facts=False, program=False)
     run = found[0]
-    by_part: dict[_Key, _Row] = {}
-    by_seat: dict[_Key, _Row] = {}
-    for row in db.records(
+    rows = db.records(
         "SELECT vehicle, position, part, measure, protocol, rule, limit_version, state, readings, last_test "
         "FROM forecast WHERE run_id = ? ORDER BY ALL",
         [run["run_id"]],
-    ):
-        # a whole set or bank is no part; its position stands for it
-        for rows, what in ((by_part, row["part"] or row["position"]), (by_seat, row["position"])):
-            rows.setdefault((row["vehicle"], what, row["measure"], row["protocol"], row["rule"]), row)
-            if row["rule"] is not None:
-                rows.setdefault((row["vehicle"], what, row["measure"], row["protocol"], _ANY), row)
+    )
+    by_part, by_seat = keyed(rows)
     return StatesBefore(
         as_of=run["as_of"],
         by_part=by_part,
@@ -103,7 +101,21 @@ def states_before(db: Database, place: Workspace, as_of: date) -> StatesBefore:
         settings=run["settings_sha256"] != place.settings_sha256,
         facts=run["facts_sha256"] != facts_sha256(db) or _tested(db, run["as_of"], as_of),
         program=run["version"] != __version__,
+        rows=tuple(rows),
     )
+
+
+def keyed(rows: Iterable[_Row]) -> tuple[dict[_Key, _Row], dict[_Key, _Row]]:
+    """Return rows of forecasts, in their order, by part and by position."""
+    by_part: dict[_Key, _Row] = {}
+    by_seat: dict[_Key, _Row] = {}
+    for row in rows:
+        # a whole set or bank is no part; its position stands for it
+        for found, what in ((by_part, row["part"] or row["position"]), (by_seat, row["position"])):
+            found.setdefault((row["vehicle"], what, row["measure"], row["protocol"], row["rule"]), row)
+            if row["rule"] is not None:
+                found.setdefault((row["vehicle"], what, row["measure"], row["protocol"], _ANY), row)
+    return by_part, by_seat
 
 
 def _tested(db: Database, after: date, until: date) -> bool:
@@ -119,7 +131,7 @@ def _repairs(db: Database, after: date, until: date) -> dict[tuple[str, str | No
         "AND done_on > ? AND done_on <= ? AND list_contains(?, kind) ORDER BY done_on, row_no",
         [after, until, [str(kind) for kind in _REPAIRS]],
     ):
-        words = f"{row['kind'].replace('_', ' ')} on {row['done_on'].isoformat()}"
+        words = _("{work} on {day}", work=work_words(row["kind"]), day=row["done_on"].isoformat())
         everything = row["kind"] == WorkKind.ENGINE_SWAP or row["position"] in (None, "set")
         for position in (None,) if everything else (row["position"], row["position_to"]):
             if everything or position is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,19 +10,22 @@ from typing import Any
 from pipelines.steps.chart_series import chart_series
 from pipelines.steps.judge import judge_visit
 from pipelines.steps.lives import MeterHistory
-from pipelines.steps.part_states import doubtful, latest_states, part_state
+from pipelines.steps.part_states import PartKey, doubtful, latest_states, part_state
 from pipelines.steps.series import LifeSeries
 from pipelines.steps.visit import AS_RECORDED, family_facts, test_dates
 from pipelines.steps.wear_told import WearTold
+from pipelines.steps.works import work_words as kind_words
 from wearlab.charts.series import Mark, VehicleHistory
 from wearlab.charts.words import measure_words
 from wearlab.config import Settings
+from wearlab.language import _, listed, localised, msg
 from wearlab.lives.usage import Usage
 from wearlab.pack.order import worst
 from wearlab.pack.view import (
     JudgedSet,
     JudgedTest,
     PartRow,
+    PartState,
     SetReading,
     VehicleView,
     Verdict,
@@ -35,6 +38,9 @@ from wearlab.store.queries import work as work_rows
 from wearlab.study.facts import AsTested
 from wearlab.study.judgement import Judgement, condition_pairs
 from wearlab.study.limit_results import short
+
+#: places of work that have no number, for those who translate them
+PLACES = (msg("pump"), msg("set"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,22 +58,44 @@ class FleetFacts:
     as_of: date
 
 
-def vehicle_view(db: Database, fleet: FleetFacts, row: dict[str, Any]) -> VehicleView:
-    """Build the view of one vehicle; `row` is its line of the register query."""
+def vehicle_states(
+    fleet: FleetFacts, name: str, newest: Mapping[PartKey, dict[str, Any]] | None = None
+) -> tuple[PartState, ...]:
+    """The states of a vehicle's parts; `newest` are the `latest_states` of the fleet where they are at hand."""
+    known = latest_states(fleet.wear) if newest is None else newest
+    return tuple(
+        part_state(item, fleet.settings, known.get((item["part"], item["measure"], item["protocol"])))
+        for item in fleet.forecasts.get(name, [])
+    )
+
+
+def vehicle_line(row: dict[str, Any], states: tuple[PartState, ...], tested_on: date | None) -> VehicleView:
+    """The view of a vehicle that has no page of its own: its line of the register query, states, and last test."""
+    pressing = worst(states)
+    return VehicleView(
+        vehicle=row["vehicle"],
+        family=row["family"] or "",
+        depot=row["depot"] or "",
+        worst_state=pressing.state if pressing else None,
+        last_test=JudgedTest(tested_on) if tested_on else None,
+        states=states,
+    )
+
+
+def vehicle_view(
+    db: Database, fleet: FleetFacts, row: dict[str, Any], states: tuple[PartState, ...] | None = None
+) -> VehicleView:
+    """Build the view of one vehicle; `row` is its line of the register query, `states` are its `vehicle_states`."""
     name = row["vehicle"]
     tests = test_rows(db, name, fleet.as_of)
     works = work_rows(db, vehicle=name, until=fleet.as_of)
     forecasts = fleet.forecasts.get(name, [])
-    usage = fleet.usage.get(name, NoAnswer("no odometer was recorded"))
+    usage = fleet.usage.get(name, NoAnswer(_("no odometer was recorded")))
     driven = usage if isinstance(usage, Usage) else None
     notes = [] if isinstance(usage, Usage) else [usage.reason]
     if name in fleet.meters:
         notes += list(fleet.meters[name].distance.notes)
-    newest = latest_states(fleet.wear)
-    states = tuple(
-        part_state(item, fleet.settings, newest.get((item["part"], item["measure"], item["protocol"])))
-        for item in forecasts
-    )
+    states = vehicle_states(fleet, name) if states is None else states
     pressing = worst(states)
     days = test_dates(db, name, fleet.as_of)
     judged = judge_visit(db, fleet.settings, fleet.versions, row, days[-1]) if days else None
@@ -178,15 +206,15 @@ def _visits(
     db: Database, tests: Sequence[dict[str, Any]], works: Sequence[dict[str, Any]], as_of: date, name: str
 ) -> tuple[VisitRow, ...]:
     values: dict[str, list[str]] = {}
-    for test_id, words in db.rows(
+    for test_id, figures, unit in db.rows(
         """
         SELECT test_id, string_agg(CASE bound WHEN 'at_least' THEN '>=' WHEN 'at_most' THEN '<=' ELSE '' END
-               || format('{:.4g}', value), ' ' ORDER BY len(position), position, repeat) || ' ' || any_value(unit)
+               || format('{:.4g}', value), ' ' ORDER BY len(position), position, repeat), any_value(unit)
         FROM reading WHERE vehicle = ? AND tested_on <= ? GROUP BY test_id
         """,
         [name, as_of],
     ):
-        values.setdefault(test_id, []).append(words)
+        values.setdefault(test_id, []).append(f"{localised(figures)} {unit}")
     days: dict[date, dict[str, list[Any]]] = {}
     for test in tests:
         slot = days.setdefault(test["tested_on"], {"tests": [], "work": []})
@@ -239,9 +267,9 @@ def conditions_of(test: dict[str, Any]) -> tuple[str, tuple[tuple[str, str], ...
 
 def work_words(item: dict[str, Any]) -> str:
     """One piece of work as a few words: "replacement 3 (new)", "swap 1 and 3"."""
-    kind = item["kind"].replace("_", " ")
-    where = " and ".join(text for text in (item["position"], item["position_to"]) if text)
-    origin = f" ({item['origin']})" if item["origin"] else ""
+    kind = kind_words(item["kind"])
+    where = listed([_(text) for text in (item["position"], item["position_to"]) if text])
+    origin = f" ({_(str(item['origin']))})" if item["origin"] else ""
     note = f": {item['note']}" if item["note"] else ""
     return f"{kind} {where}".strip() + origin + note
 

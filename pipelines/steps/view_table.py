@@ -9,6 +9,7 @@ from datetime import date
 from typing import Literal, TypeVar
 
 from wearlab.charts.words import cell
+from wearlab.language import _
 
 Item = TypeVar("Item")
 Cell = str | int | float | date | None
@@ -32,7 +33,10 @@ _LABEL = 24
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column: its head, what its cells are, and their unit. Chances are told in percent."""
+    """A column: its head, what its cells are, and their unit. Chances are told in percent.
+
+    Head and unit are English, as a file that programs read has them; a unit that has no translation is shown as it is.
+    """
 
     head: str
     form: Form = "text"
@@ -40,16 +44,24 @@ class Column:
 
     @property
     def title(self) -> str:
-        """The head with its unit: "distance [km]"."""
-        unit = cell(self.unit)[:_LABEL].strip() or _UNITS.get(self.form, "")
-        return f"{self.head} [{unit}]" if unit else self.head
+        """The head with its unit in English: "distance [km]"."""
+        return self._with_unit(self.head, self.unit)
+
+    @property
+    def shown(self) -> str:
+        """The head with its unit in the spoken language."""
+        return self._with_unit(_(self.head), _(self.unit) if self.unit else "")
+
+    def _with_unit(self, head: str, unit: str) -> str:
+        told = cell(unit)[:_LABEL].strip() or _UNITS.get(self.form, "")
+        return f"{head} [{told}]" if told else head
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
     """One cell a column in every row, None where nothing is known; numbers are rounded as they are shown.
 
-    `planned`: it has rows only where there is a plan.
+    The name is English. `planned`: it has rows only where there is a plan.
     """
 
     name: str
@@ -78,7 +90,7 @@ def percent(chance: float | None) -> float | None:
 def _shown(form: Form, value: Cell) -> Cell:
     """A number with the digits of its form, a count as a whole number; what is not finite is not known."""
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return _("yes") if value else _("no")
     if not isinstance(value, (int, float)):
         return value
     if not math.isfinite(value):

@@ -49,6 +49,11 @@ def test_dates(db: Database, vehicle: str, until: date) -> list[date]:
     ]
 
 
+def last_tests(db: Database, until: date) -> dict[str, date]:
+    """The day of the last test up to a date of every vehicle that has one."""
+    return dict(db.rows("SELECT vehicle, max(tested_on) FROM test WHERE tested_on <= ? GROUP BY vehicle", [until]))
+
+
 def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> VisitFacts:
     """All tests of one vehicle on one day, with what the visit before and the settings add.
 

@@ -13,7 +13,9 @@ from pipelines.steps.group_rows import Flags, GroupLives, GroupRows, Ints, group
 from pipelines.steps.rules import rules_in_force
 from pipelines.steps.wear_events import event_columns
 from pipelines.steps.wear_periods import PERIOD_SD, Columns, fuel_supplies, joined, rig_periods, season
-from wearlab.config import LimitRule, Settings
+from wearlab.config import Settings
+from wearlab.language import _, msg
+from wearlab.limit_settings import LimitRule
 from wearlab.records import LEVEL_UNIT, Driven, Measure
 from wearlab.store.database import Database
 from wearlab.wear.data import CovariateKind, WearData
@@ -33,7 +35,8 @@ class GroupData:
     the readings in `data` (None where none is left). `outside`, `unplaced`, `unsupplied` (n,) say why others stay out:
     outside the range of correction, no exposure, nothing said of a pump's supply. `family` and `reference` (P,) are
     words a life; `rules` are the limits that judge the group. `condition_names` and
-    `event_names` tell which covariates are what.
+    `event_names` tell which covariates are what. `usual_speed` is the median speed of the tests of the whole group
+    where this is a part of it, None: that of `rows`.
     """
 
     measure: str
@@ -51,6 +54,7 @@ class GroupData:
     condition_names: tuple[str, ...]
     event_names: tuple[str, ...]
     notes: tuple[str, ...]
+    usual_speed: float | None = None
 
     @property
     def lives(self) -> GroupLives:
@@ -160,8 +164,14 @@ def _stated_error(rows: GroupRows, settings: Settings) -> float:
 
 def _left_out(outside: Flags, unplaced: Flags, unsupplied: Flags) -> tuple[str, ...]:
     told = (
-        (outside, "outside the range of correction or the limit's own conditions"),
-        (unplaced & ~outside, "without a usable odometer"),
-        (unsupplied & ~outside & ~unplaced, "of pumps with nothing recorded of the fuel supply"),
+        (
+            outside,
+            msg("{n} readings outside the range of correction or the limit's own conditions stay out of the fit"),
+        ),
+        (unplaced & ~outside, msg("{n} readings without a usable odometer stay out of the fit")),
+        (
+            unsupplied & ~outside & ~unplaced,
+            msg("{n} readings of pumps with nothing recorded of the fuel supply stay out of the fit"),
+        ),
     )
-    return tuple(f"{int(flags.sum())} readings {words} stay out of the fit" for flags, words in told if flags.any())
+    return tuple(_(words, n=int(flags.sum())) for flags, words in told if flags.any())

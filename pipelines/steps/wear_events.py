@@ -16,6 +16,8 @@ import pandas as pd
 
 from pipelines.steps.group_rows import Floats, GroupRows, Ints, said_on
 from pipelines.steps.wear_periods import Columns
+from pipelines.steps.works import work_words
+from wearlab.language import _
 from wearlab.lives.odometer import day_number
 from wearlab.records import Measure, WorkKind
 from wearlab.store.database import Database
@@ -62,20 +64,21 @@ def event_columns(db: Database, rows: GroupRows, fitted: Ints, until: date) -> C
     columns: list[tuple[str, CovariateRole, float, Floats]] = []
     notes = []
     for kind, events in kinds.items():
-        word = kind.value.replace("_", " ")
+        word = work_words(kind)
         pooled = len(found) > MOST_EVENTS
         if pooled:
-            notes.append(f"{len(events)} times {word}: one step is taken for all of them")
-        for name, members in [(word, events)] if pooled else [(f"{word} of {e.subject}", [e]) for e in events]:
+            notes.append(_("{n} times {work}: one step is taken for all of them", n=len(events), work=word))
+        named = [(_("{work} of {subject}", work=word, subject=event.subject), [event]) for event in events]
+        for name, members in [(word, events)] if pooled else named:
             columns.append((name, "step", STEP_SD, _filled(n, members, rate=False)))
             if kind == WorkKind.CONTAMINATION and _days_after(rows, fitted, members) > 1:
-                columns.append((f"rate after {name}", "rate", RATE_SD, _filled(n, members, rate=True)))
+                columns.append((_("rate after {event}", event=name), "rate", RATE_SD, _filled(n, members, rate=True)))
     return Columns(
-        np.column_stack([column for *_, column in columns]),
-        tuple(name for name, *_ in columns),
-        np.array([sd for _, _, sd, _ in columns]),
+        np.column_stack([column for *_head, column in columns]),
+        tuple(name for name, *_rest in columns),
+        np.array([sd for _name, _role, sd, _column in columns]),
         tuple(notes),
-        tuple(role for _, role, *_ in columns),
+        tuple(role for _name, role, *_rest in columns),
     )
 
 
@@ -138,7 +141,7 @@ def _vehicle_events(db: Database, rows: GroupRows, fitted: Ints, kind: WorkKind,
             gone = here[later & (rows.life[here] == life)]
             after.append(gone)
             since.append(np.nan_to_num(np.maximum(rows.exposure_km[gone] - at, 0.0)))
-        subject = f"{rows.vehicles[code]} on {np.datetime64(day, 'D')}"
+        subject = _("{vehicle} on {day}", vehicle=rows.vehicles[code], day=np.datetime64(day, "D"))
         found.append(Event(kind, subject, np.concatenate(after), np.concatenate(since)))
     return found
 

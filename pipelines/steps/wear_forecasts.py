@@ -18,6 +18,7 @@ from pipelines.steps.wear_learn import METHOD, Learned
 from wearlab.forecast.calendar import CalendarForecast, Standing, calendar_forecasts, day_law
 from wearlab.forecast.grid_law import passage_law
 from wearlab.forecast.next_reading import reading_chance
+from wearlab.language import _
 from wearlab.lives.odometer import day_number, day_of
 from wearlab.lives.usage import Usage
 from wearlab.records import Bound, NoAnswer
@@ -220,7 +221,7 @@ def _forecasts(
 ) -> list[CalendarForecast]:
     level = np.array([np.nan if limit.level is None else limit.level for limit in limits], dtype=np.float64)
     side = np.array([1.0 if limit.direction == "above" else -1.0 for limit in limits])
-    silent = CalendarForecast(no_answer="no limit is configured for this measure and protocol")
+    silent = CalendarForecast(no_answer=_("no limit is configured for this measure and protocol"))
     told = [silent] * len(limits)
     asked = np.flatnonzero(np.isfinite(level))
     if not asked.size:

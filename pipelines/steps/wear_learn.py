@@ -11,16 +11,21 @@ import pandas as pd
 
 from pipelines.steps.corrections import Corrected
 from pipelines.steps.group_rows import Floats, Ints
+from pipelines.steps.series import NO_SUPPLY
 from pipelines.steps.wear_data import GroupData
 from pipelines.steps.wear_effects import effects
+from wearlab.language import _, msg
 from wearlab.records import NoAnswer
 from wearlab.store.database import Database
+from wearlab.units import rate_unit
+from wearlab.wear.data import WearData
+from wearlab.wear.executor import Executor
 from wearlab.wear.group import fit_group
 from wearlab.wear.results import Parts, WearFit
 from wearlab.wear.stacking import ScaleChoice
 
 #: word of the forecast table for this way
-METHOD = "wear model"
+METHOD = msg("wear model")
 
 #: a group with a larger share of readings beyond the scale is not modelled: pumps at the limiter have their rise time
 MOST_BEYOND = 2 / 3
@@ -55,25 +60,47 @@ def learned(
     """
     lives = len(group.lives)
     place = np.full(lives, -1, dtype=np.int64)
-    if group.data is None:
-        return Learned(group, NoAnswer("no reading of this group may be used: " + "; ".join(group.notes)), None, place)
-    beyond = np.count_nonzero(group.rows.bound[group.fitted])
-    if beyond > MOST_BEYOND * group.fitted.size:
-        reason = f"{beyond} of {group.fitted.size} readings lie beyond the scale, so the rest tell no trend of all"
-        return Learned(group, NoAnswer(reason), None, place)
+    silent = why_no_fit(group)
+    if silent is not None or group.data is None:
+        return Learned(group, NoAnswer(silent or ""), None, place)
     previous = previous_choice(db, group.measure, group.protocol)
-    try:
-        fit = fit_group(group.data, previous=previous, workers=workers, progress=progress)
-    except (np.linalg.LinAlgError, ArithmeticError) as fault:
-        # one group that cannot be computed must not keep the others from their answer
-        fit = NoAnswer(f"the fit of this group broke off ({fault}): its parts are told by a line each")
+    fit = fitted(group.data, previous, corrected, workers=workers, progress=progress)
     if isinstance(fit, NoAnswer):
         return Learned(group, fit, None, place)
-    if corrected is not None:
-        fit = widened(fit, corrected)
     parts = fit.parts
     place[np.asarray(parts.part, dtype=np.int64)] = np.arange(len(parts.part))
     return Learned(group, fit, parts, place)
+
+
+def fitted(
+    data: WearData,
+    previous: ScaleChoice | None,
+    corrected: Corrected | None,
+    *,
+    workers: int = 2,
+    progress: Callable[[int, float, float], None] | None = None,
+    executor: Executor | None = None,
+) -> WearFit | NoAnswer:
+    """Fit the readings of one group, and widen what is told by what looking back on hidden tests taught."""
+    try:
+        fit = fit_group(data, previous=previous, workers=workers, progress=progress, executor=executor)
+    except (np.linalg.LinAlgError, ArithmeticError) as fault:
+        # one group that cannot be computed must not keep the others from their answer
+        why = _("the fit of this group broke off ({error}): its parts are told by a line each", error=fault)
+        return NoAnswer(why)
+    return fit if isinstance(fit, NoAnswer) or corrected is None else widened(fit, corrected)
+
+
+def why_no_fit(group: GroupData) -> str | None:
+    """Say why a group is not fitted at all; None where it is."""
+    if group.data is None:
+        return _("no reading of this group may be used: {why}", why="; ".join(group.notes))
+    beyond, count = int(np.count_nonzero(group.rows.bound[group.fitted])), group.fitted.size
+    if beyond > MOST_BEYOND * count:
+        return _(
+            "{beyond} of {n} readings lie beyond the scale, so the rest tell no trend of all", beyond=beyond, n=count
+        )
+    return None
 
 
 def widened(fit: WearFit, corrected: Corrected) -> WearFit:
@@ -110,7 +137,7 @@ def store(db: Database, run: int, found: Learned) -> None:
     """Put one group's results into the tables. Call it inside a transaction."""
     db.append("wear_group", _group_row(run, found))
     fit = found.fit
-    db.append("part_state", _states(run, found))
+    db.append("part_state", part_states(run, found))
     if isinstance(fit, NoAnswer):
         return
     told = [{"run_id": run, "measure": found.group.measure, "protocol": found.group.protocol, **row}
@@ -167,7 +194,7 @@ def _choice_text(choice: ScaleChoice) -> str:
     )
 
 
-def _states(run: int, found: Learned) -> pd.DataFrame:
+def part_states(run: int, found: Learned) -> pd.DataFrame:
     """One row a life of the group, with or without an answer."""
     group, parts, place = found.group, found.parts, found.place
     rows, lives = group.rows, group.lives
@@ -186,7 +213,7 @@ def _states(run: int, found: Learned) -> pd.DataFrame:
         "beyond": np.bincount(rows.life[group.fitted[rows.bound[group.fitted] != 0]], minlength=count),
         "last_test": rows.day[lives.last].astype("datetime64[D]"),
         "exposure_km": rows.exposure_km[lives.last],
-        "rate_unit": np.full(count, f"{group.unit} per 10,000 km", dtype=object),
+        "rate_unit": np.full(count, rate_unit(group.unit), dtype=object),
         "reference": group.reference,
         "outside": group.per_life(group.outside),
     }
@@ -222,16 +249,15 @@ def why_silent(found: Learned) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
     group, fit, place = found.group, found.fit, found.place
     why = np.full(len(group.lives), None, dtype=object)
     counts = {
-        "outside the range of correction or the limit's own conditions": group.per_life(group.outside),
-        "without a usable odometer": group.per_life(group.unplaced & ~group.outside),
-        "with nothing recorded of the fuel supply: pump or supply, check supply first": group.per_life(
-            group.unsupplied & ~group.unplaced & ~group.outside
-        ),
+        msg("{n} outside the range of correction or the limit's own conditions"): group.per_life(group.outside),
+        msg("{n} without a usable odometer"): group.per_life(group.unplaced & ~group.outside),
+        NO_SUPPLY: group.per_life(group.unsupplied & ~group.unplaced & ~group.outside),
     }
+    nothing = _("no reading of this part may be used")
     for code in np.flatnonzero(place < 0):
-        left = [f"{number[code]} {words}" for words, number in counts.items() if number[code]]
-        reason = f"no reading of this part may be used ({', '.join(left)})" if left else None
-        why[code] = reason or (fit.reason if isinstance(fit, NoAnswer) else "no reading of this part may be used")
+        left = [_(words, n=number[code]) for words, number in counts.items() if number[code]]
+        reason = f"{nothing} ({', '.join(left)})" if left else None
+        why[code] = reason or (fit.reason if isinstance(fit, NoAnswer) else nothing)
     if found.parts is not None:
         answered = np.flatnonzero(place >= 0)
         why[answered] = np.asarray(found.parts.no_answer, dtype=object)[place[answered]]

@@ -19,6 +19,7 @@ from pipelines.steps.wear_data import GroupData, group_data
 from pipelines.steps.wear_learn import previous_choice
 from wearlab.charts.words import measure_words
 from wearlab.config import Settings
+from wearlab.language import _
 from wearlab.records import PUMP, Measure, NoAnswer
 from wearlab.store.database import Database
 from wearlab.study.wear_life import wear_life
@@ -81,7 +82,7 @@ def wear_answers(
             mixed = _mixed(db, group)
         except (np.linalg.LinAlgError, ArithmeticError) as fault:
             # one group that cannot be computed must not keep the others from their answer
-            mixed = NoAnswer(f"the fit of this group broke off ({fault})")
+            mixed = NoAnswer(_("the fit of this group broke off ({error})", error=fault))
         corrected = known.get((measure, protocol))
         factor = 1.0 if corrected is None else corrected.factor
         for limit in limits:
@@ -99,7 +100,7 @@ def _mixed(db: Database, group: GroupData) -> _Mixed | NoAnswer:
     if isinstance(fit, NoAnswer):
         return fit
     if not fit.has_rate:
-        return NoAnswer(NO_RATE)
+        return NoAnswer(_(NO_RATE))
     told = [(fit, 1.0)]
     previous = previous_choice(db, group.measure, group.protocol)
     if previous is not None and group.data is not None:
@@ -109,7 +110,7 @@ def _mixed(db: Database, group: GroupData) -> _Mixed | NoAnswer:
             if scale.name != fit.best.scale.name and given.get(scale.name, 0.0) >= LEAST_WEIGHT:
                 other = fit_group(group.data, scales=(scale,))
                 told += [] if isinstance(other, NoAnswer) else [(other, given[scale.name])]
-    total = sum(weight for _, weight in told)
+    total = sum(weight for _one, weight in told)
     parts = [
         replace(component, weight=component.weight * weight / total)
         for one, weight in told
@@ -162,7 +163,9 @@ def _silent(mixed: _Mixed | NoAnswer, family: str) -> str | None:
     if isinstance(mixed, NoAnswer):
         return mixed.reason
     if family not in mixed.fit.data.family_label:
-        return f"no reading of the family {family or 'without a name'}"
+        if family:
+            return _("no reading of the family {family}", family=family)
+        return _("no reading of the family without a name")
     return None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -15,6 +16,7 @@ from pipelines.steps.calibrations import calibrated_on
 from pipelines.steps.group_rows import Floats, GroupRows, Ints, said_on
 from wearlab.config import Settings
 from wearlab.control.rig_offsets import period_names
+from wearlab.language import _, msg
 from wearlab.store.database import Database
 from wearlab.wear.data import CovariateRole
 
@@ -29,6 +31,12 @@ PERIOD_SD = 0.025
 #: more columns than these cost time and say nothing: the rarest then share the base
 MOST_SUPPLIES = 8
 MOST_PERIODS = 60
+
+#: columns of the time of year
+SEASON = (msg("season, cosine"), msg("season, sine"))
+
+#: name of a rig's period, by which a run keeps its offset
+_PERIOD = re.compile(r"(?P<rig>.+) (?P<side>before|from) (?P<day>\d{4}-\d{2}-\d{2})")
 
 _CONDITION: tuple[CovariateRole, ...] = ("condition",)
 
@@ -57,6 +65,15 @@ class Columns:
         return cls(np.zeros((n, 0)), (), np.zeros(0), notes)
 
 
+def period_told(name: str) -> str:
+    """Return the name of a rig's period in the spoken language: "R-north from 2026-03-01"."""
+    found = _PERIOD.fullmatch(name)
+    if found is None:
+        return name
+    place = {"rig": found["rig"], "day": found["day"]}
+    return _("{rig} before {day}", **place) if found["side"] == "before" else _("{rig} from {day}", **place)
+
+
 def joined(parts: Sequence[Columns]) -> Columns:
     """All columns side by side."""
     return Columns(
@@ -76,11 +93,11 @@ def season(day: Ints, temperature: Floats) -> Columns:
     year = day / _YEAR
     quarter = np.bincount((4 * (year % 1.0)).astype(np.int64), minlength=4)
     if (quarter >= _SHARE_OF_QUARTER * n).sum() < _FEWEST_QUARTERS:
-        return Columns.none(n, "the tests fall in the same months of the year, so a season is not told from wear")
+        return Columns.none(n, _("the tests fall in the same months of the year, so a season is not told from wear"))
     noted = np.isfinite(temperature).mean() >= 0.5
     sd = SEASON_SD if noted else SEASON_SD_UNKNOWN
     angle = tau * year
-    return Columns(np.column_stack([np.cos(angle), np.sin(angle)]), ("season, cosine", "season, sine"), np.full(2, sd))
+    return Columns(np.column_stack([np.cos(angle), np.sin(angle)]), SEASON, np.full(2, sd))
 
 
 def fuel_supplies(db: Database, rows: GroupRows, until: date) -> Columns:
@@ -92,12 +109,16 @@ def fuel_supplies(db: Database, rows: GroupRows, until: date) -> Columns:
     if len(told) < 2:
         return Columns.none(len(rows))
     shown = told[1 : MOST_SUPPLIES + 1]
-    notes = [f"levels are told for the fuel supply {names[told[0]]}"]
+    notes = [_("levels are told for the fuel supply {name}", name=names[told[0]])]
     if len(told) - 1 > len(shown):
-        notes.append(f"{len(told) - 1 - len(shown)} fuel supplies with few readings are taken for that one")
+        pooled = len(told) - 1 - len(shown)
+        notes.append(_("{n} fuel supplies with few readings are taken for that one", n=pooled))
     matrix = np.column_stack([(code == k).astype(np.float64) for k in shown])
     return Columns(
-        matrix, tuple(f"fuel supply {names[k]}" for k in shown), np.full(len(shown), SUPPLY_SD), tuple(notes)
+        matrix,
+        tuple(_("fuel supply {name}", name=names[k]) for k in shown),
+        np.full(len(shown), SUPPLY_SD),
+        tuple(notes),
     )
 
 
@@ -124,9 +145,9 @@ def rig_periods(
     order = [k for k in np.argsort(-count, kind="stable") if words_of[k] != ""]
     notes = []
     if order:
-        notes.append(f"readings are told as on rig {words_of[order[0]]}")
+        notes.append(_("readings are told as on rig {rig}", rig=period_told(words_of[order[0]])))
     pooled = order[MOST_PERIODS + 1 :]
     if pooled:
-        notes.append(f"{len(pooled)} rig periods with few readings are taken for that one")
+        notes.append(_("{n} rig periods with few readings are taken for that one", n=len(pooled)))
     label[np.isin(code, [*order[:1], *pooled])] = ""
     return label, tuple(notes) if len(order) > 1 else ()

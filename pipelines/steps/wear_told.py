@@ -7,6 +7,9 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipelines.steps.wear_effects import ASSUMED
+from pipelines.steps.wear_periods import period_told
+from wearlab.language import _
 from wearlab.pack.wear import GrossReading, WearEffect, WearGroup
 from wearlab.store.database import Database
 
@@ -59,13 +62,12 @@ def wear_groups(db: Database, run: int) -> tuple[WearGroup, ...]:
     ):
         effects[row["measure"], row["protocol"]].append(
             WearEffect(
-                row["kind"], row["name"], row["estimate"], row["low"], row["high"], row["unit"] or "",
-                row["note"] or "",
+                row["kind"], _name(row), row["estimate"], row["low"], row["high"], row["unit"] or "", _note(row),
             )
         )  # fmt: skip
     gross: dict[tuple[str, str], list[GrossReading]] = defaultdict(list)
     eased: dict[tuple[str, str], int] = defaultdict(int)
-    for (_, _, measure, protocol), reading in _doubted(db, run, None):
+    for (_part, _life, measure, protocol), reading in _doubted(db, run, None):
         if reading.weight < GROSS_BELOW:
             gross[measure, protocol].append(reading)
         else:
@@ -92,6 +94,15 @@ def wear_groups(db: Database, run: int) -> tuple[WearGroup, ...]:
         )
         for row in db.records("SELECT * FROM wear_group WHERE run_id = ? ORDER BY measure, protocol", [run])
     )
+
+
+def _name(row: dict[str, Any]) -> str:
+    return period_told(row["name"]) if row["kind"] == "offset" else str(row["name"])
+
+
+def _note(row: dict[str, Any]) -> str:
+    """The note: a sentence as the run told it, but for the one that is kept as a word."""
+    return _(ASSUMED) if row["note"] == ASSUMED else row["note"] or ""
 
 
 def _weights(text: str | None) -> tuple[tuple[str, float], ...]:

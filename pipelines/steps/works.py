@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from pipelines.steps.lives import MeterHistory
+from wearlab.language import _, listed, msg
 from wearlab.records import WorkKind
 from wearlab.store.database import Database
 
@@ -18,8 +19,15 @@ _NO_WORK = (WorkKind.FUEL_DELIVERY, WorkKind.CALIBRATION, WorkKind.METER_CHANGE,
 #: work that makes a place another one than it was
 ON_PARTS = (WorkKind.REPLACEMENT, WorkKind.SWAP, WorkKind.REBUILD, WorkKind.CLEANING, WorkKind.ENGINE_SWAP)
 
+#: kinds of work as they are told
+_KINDS = (
+    msg("replacement"), msg("swap"), msg("rebuild"), msg("cleaning"), msg("engine swap"), msg("meter change"),
+    msg("fuel delivery"), msg("contamination"), msg("software update"), msg("calibration"), msg("oil change"),
+    msg("filter change"), msg("road failure"), msg("other"),
+)  # fmt: skip
+
 #: reasons of a visit that bring a vehicle back
-_BACK = ("complaint", "return", "warranty")
+_BACK = (msg("complaint"), msg("return"), msg("warranty"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +43,19 @@ class Work:
     @property
     def words(self) -> str:
         """The work as a sentence names it."""
-        place = ""
-        if self.positions:
-            many = "" if len(self.positions) == 1 or self.positions == ("pump",) else "s"
-            names = " and ".join(self.positions)
-            place = " of the pump" if self.positions == ("pump",) else f" of injector{many} {names}"
-        return f"{self.kind.replace('_', ' ')}{place} on {self.day.isoformat()}"
+        told = {"work": work_words(self.kind), "day": self.day.isoformat(), "positions": listed(self.positions)}
+        if not self.positions:
+            return _("{work} on {day}", **told)
+        if self.positions == ("pump",):
+            return _("{work} of the pump on {day}", **told)
+        if len(self.positions) == 1:
+            return _("{work} of injector {positions} on {day}", **told)
+        return _("{work} of injectors {positions} on {day}", **told)
+
+
+def work_words(kind: str) -> str:
+    """Return a kind of work in words: "filter change"."""
+    return _(kind.replace("_", " "))
 
 
 def works_of(db: Database, vehicle: str, as_of: date) -> list[Work]:
@@ -74,7 +89,8 @@ def returns_of(
         [vehicle, after, as_of],
     ):
         if reason in _BACK or complaint:
-            words = ": ".join(text for text in (reason if reason in _BACK else "complaint", complaint) if text)
+            why = _(reason if reason in _BACK else "complaint")
+            words = f"{why}: {complaint}" if complaint else why
             if words not in told.setdefault(day, []):
                 told[day].append(words)
     for day, kind, position, position_to in db.rows(
@@ -84,9 +100,9 @@ def returns_of(
     ):
         whole = not positions or kind == WorkKind.ENGINE_SWAP
         if kind == WorkKind.ROAD_FAILURE:
-            told.setdefault(day, []).append("failed on the road")
+            told.setdefault(day, []).append(_("failed on the road"))
         elif kind in ON_PARTS and (whole or _touches(positions, position, position_to)):
-            told.setdefault(day, []).append(f"{kind.replace('_', ' ')} again")
+            told.setdefault(day, []).append(_("{work} again", work=work_words(kind)))
     return [(day, distance_on(meter, day), "; ".join(words)) for day, words in sorted(told.items())]
 
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from wearlab.charts.series import Mark, Point, VehicleHistory
 from wearlab.charts.style import MUTED, PAPER, WORK, draw_scales
-from wearlab.charts.words import cell
+from wearlab.charts.words import cell, month_tick
+from wearlab.language import _, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def draw_calendar(axes: Axes, base: Ground) -> None:
         if left + edge <= x <= right - edge * 2:
             axes.plot([x, x], [1.0, 1.025], transform=blend, color=MUTED, linewidth=0.8, clip_on=False)
             axes.text(x, 1.04, text, transform=blend, ha="center", va="bottom", fontsize=8, color=MUTED)
-    below = "distance, 1,000 km" if base.by_distance else "date (no usable distance)"
+    below = _("distance, {unit}", unit=f"{number(1000)} km") if base.by_distance else _("date (no usable distance)")
     draw_scales(axes, below=below, numbers_below=base.by_distance)
 
 
@@ -112,7 +113,7 @@ def calendar_ticks(first: float, last: float) -> list[tuple[date, str]]:
         step = 1 if span < 0.5 else 3 if span < 1.2 else 6
         months = range(begin.year * 12, (end.year + 1) * 12)
         days = [date(month // 12, month % 12 + 1, 1) for month in months if month % step == 0]
-        return [(day, f"{day.month:02d}/{day.year}") for day in days if begin <= day <= end]
+        return [(day, month_tick(day)) for day in days if begin <= day <= end]
     every = max(1, round(span / 6))
     return [(date(year, 1, 1), str(year)) for year in range(begin.year, end.year + 1) if year % every == 0]
 

@@ -16,6 +16,7 @@ from wearlab.charts.series import Mark
 from wearlab.charts.style import INK, LIMIT, MUTED, PALE, PAPER, Pen, bars, draw_scales, dress, house_style, pen
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.words import cell
+from wearlab.language import _, number
 
 WIDTH = 470.0
 #: heights of the charts and margins, in points
@@ -241,12 +242,14 @@ def _ends(axes: Axes, panel: ControlPanel, style: Pen, tall: float, *, main: boo
     labels = []
     if panel.read:
         last = panel.read[-1]
-        words = f"{'last ' if main else ''}{panel.figure(last.value or 0.0)}"
+        value = panel.figure(last.value or 0.0)
+        words = _("last {value}", value=value) if main else value
         labels.append(Label(float(last.day.toordinal()), last.value or 0.0, words, style.colour))
     for name in ("upper", "lower"):
         known = [getattr(point, name) for point in panel.points if getattr(point, name) is not None]
         if known:
-            labels.append(Label(right, known[-1], f"{'limit ' if main else ''}{panel.figure(known[-1])}", LIMIT))
+            value = panel.figure(known[-1])
+            labels.append(Label(right, known[-1], _("limit {value}", value=value) if main else value, LIMIT))
     write_labels(axes, labels, tall, ())
 
 
@@ -279,11 +282,11 @@ def _odometers(axes: Axes, points: Sequence[ControlPoint], left: float, right: f
         if x - last < (right - left) / _ODOMETERS:
             continue
         axes.plot([x, x], [1.0, 1.025], transform=blend, color=MUTED, linewidth=0.8, clip_on=False)
-        text = f"{(point.odometer_km or 0.0) / 1000:,.0f}"
+        text = number((point.odometer_km or 0.0) / 1000)
         axes.text(x, 1.03, text, transform=blend, ha="center", va="bottom", fontsize=8, color=MUTED)
         last = x
     if known:
         axes.annotate(
-            "1,000 km", xy=(1.0, 1.03), xycoords="axes fraction", xytext=(3, 0), textcoords="offset points",
+            f"{number(1000)} km", xy=(1.0, 1.03), xycoords="axes fraction", xytext=(3, 0), textcoords="offset points",
             ha="left", va="bottom", fontsize=8, color=MUTED,
         )  # fmt: skip

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from wearlab.charts.series import Mark
-from wearlab.charts.words import bound_words, day_words
+from wearlab.charts.words import day_words
+from wearlab.language import _, _n, localised, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,8 @@ class ControlPanel:
         """A value as it is written on the chart."""
         text = f"{abs(value):,.{self.digits}f}"
         if float(text.replace(",", "")) == 0:
-            return text
-        return f"{'-' if value < 0 else '+' if self.signed else ''}{text}"
+            return localised(text)
+        return localised(f"{'-' if value < 0 else '+' if self.signed else ''}{text}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ class ControlFigure:
     main: ControlPanel | None
     small: tuple[ControlPanel, ...] = ()
     marks: tuple[Mark, ...] = ()
+    #: what a point is: "test", "day" or "month"
     each: str = "test"
     by_odometer: bool = True
 
@@ -83,19 +85,20 @@ class ControlFigure:
 
 def control_table(figure: ControlFigure) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Return the heads and rows of the table that says what a figure shows."""
-    heads = ("chart", "date", "odometer, km", "value", "limits", "outside", "signal")
+    heads = (_("chart"), _("date"), _("odometer, km"), _("value"), _("limits"), _("outside"), _("signal"))
     rows = []
     for panel in figure.panels:
         for point in panel.points:
             value = f"{panel.figure(point.value)} {panel.unit}" if point.value is not None else "–"
             if point.value is not None and point.low is not None and point.high is not None:
-                value += f" ({panel.figure(point.low)} to {panel.figure(point.high)})"
+                low, high = panel.figure(point.low), panel.figure(point.high)
+                value = _("{value} ({low} to {high})", value=value, low=low, high=high)
             if point.bound is not None:
-                value = "beyond the scale"
-            km = "–" if point.odometer_km is None else f"{point.odometer_km:,.0f}"
+                value = _("beyond the scale")
+            km = "–" if point.odometer_km is None else number(point.odometer_km)
             limits = limits_words(panel, point)
             rows.append(
-                (panel.name, point.day.isoformat(), km, value, limits, "yes" if point.outside else "", point.cause)
+                (panel.name, point.day.isoformat(), km, value, limits, _("yes") if point.outside else "", point.cause)
             )
     return heads, tuple(rows)
 
@@ -103,37 +106,59 @@ def control_table(figure: ControlFigure) -> tuple[tuple[str, ...], tuple[tuple[s
 def limits_words(panel: ControlPanel, point: ControlPoint) -> str:
     """Return the limits of a point: "-3.3 to +3.3", or the one that it has."""
     ends = [panel.figure(one) for one in (point.lower, point.upper) if one is not None]
-    return " to ".join(ends) or "–"
+    return _("{low} to {high}", low=ends[0], high=ends[1]) if len(ends) == 2 else "".join(ends) or "–"
 
 
 def describe(figure: ControlFigure) -> str:
     """Return the text alternative: span, how many lie outside and where, the last values, and the causes."""
     days = [point.day for panel in figure.panels for point in panel.points]
     if not days:
-        return "Nothing was read."
-    sentences = [f"{figure.each.capitalize()}s from {day_words(min(days))} to {day_words(max(days))}."]
+        return _("Nothing was read.")
+    sentences = [_span(figure.each, day_words(min(days)), day_words(max(days)))]
     for panel in figure.panels:
         if not panel.read:
-            sentences.append(f"{_first(panel.name)}: no value.")
+            sentences.append(_("{chart}: no value.", chart=_first(panel.name)))
             continue
         last = panel.read[-1]
         out = [point for point in panel.read if point.outside]
-        told = "none outside" if not out else f"outside on {_listed([day_words(point.day) for point in out])}"
-        value = panel.figure(last.value or 0.0)
-        limits = limits_words(panel, last)
+        told = _("none outside")
+        if out:
+            told = _("outside on {days}", days=_listed([day_words(point.day) for point in out]))
         sentences.append(
-            f"{_first(panel.name)}: {len(panel.read)} {figure.each}s, {told}; last {value} {panel.unit}, "
-            f"limits {limits}."
-        )
+            _(
+                "{chart}: {count}, {outside}; last {value} {unit}, limits {limits}.",
+                chart=_first(panel.name), count=_count(figure.each, len(panel.read)), outside=told,
+                value=panel.figure(last.value or 0.0), unit=panel.unit, limits=limits_words(panel, last),
+            )
+        )  # fmt: skip
         beyond = [point for point in panel.points if point.bound is not None]
         if beyond:
-            words = _listed(
-                [f"{bound_words(None, one.bound).split(' –')[0]} on {day_words(one.day)}" for one in beyond]
-            )
-            sentences.append(f"Beyond the scale of the tube: {words}.")
+            words = _listed([_beyond(one) for one in beyond])
+            sentences.append(_("Beyond the scale of the tube: {readings}.", readings=words))
     causes = [(point.day, point.cause) for panel in figure.panels for point in panel.points if point.cause]
-    sentences += [f"Signal raised on {day_words(day)}: {cause}." for day, cause in dict.fromkeys(causes)]
+    sentences += [
+        _("Signal raised on {day}: {cause}.", day=day_words(day), cause=cause) for day, cause in dict.fromkeys(causes)
+    ]
     return " ".join(sentences)
+
+
+def _span(each: str, first: str, last: str) -> str:
+    if each == "month":
+        return _("Months from {first} to {last}.", first=first, last=last)
+    if each == "day":
+        return _("Days from {first} to {last}.", first=first, last=last)
+    return _("Tests from {first} to {last}.", first=first, last=last)
+
+
+def _count(each: str, count: int) -> str:
+    if each == "month":
+        return _n("{n} month", "{n} months", count)
+    return _n("{n} day", "{n} days", count) if each == "day" else _n("{n} test", "{n} tests", count)
+
+
+def _beyond(point: ControlPoint) -> str:
+    day = day_words(point.day)
+    return _("at least on {day}", day=day) if point.bound == "at_least" else _("at most on {day}", day=day)
 
 
 def _first(text: str) -> str:
@@ -143,4 +168,4 @@ def _first(text: str) -> str:
 def _listed(words: Sequence[str], most: int = 4) -> str:
     if len(words) <= most:
         return ", ".join(words)
-    return f"{len(words)} days, the last {words[-1]}"
+    return _n("{n} day, the last {last}", "{n} days, the last {last}", len(words), last=words[-1])

@@ -16,6 +16,7 @@ from wearlab.charts.axis import Ground
 from wearlab.charts.series import GROSS, Level, Limit, Series
 from wearlab.charts.style import INK, LIMIT, PALE, bars, pen
 from wearlab.charts.words import limit_words
+from wearlab.language import _
 
 #: States whose forecast is drawn; the others would only cover the readings.
 FORECAST_STATES = ("past limit", "book", "test again", "watch")
@@ -123,7 +124,7 @@ def draw_gross(axes: Axes, x: float, y: float, colour: str, *, named: bool) -> N
     axes.plot([x], [y], "x", color=INK, markersize=5, markeredgewidth=1.0, zorder=3.5)
     if named:
         axes.annotate(
-            GROSS, xy=(x, y), xytext=(7, 0), textcoords="offset points", ha="left", va="center", fontsize=8,
+            _(GROSS), xy=(x, y), xytext=(7, 0), textcoords="offset points", ha="left", va="center", fontsize=8,
             color=INK, zorder=3.6,
         )  # fmt: skip
 
@@ -131,12 +132,17 @@ def draw_gross(axes: Axes, x: float, y: float, colour: str, *, named: bool) -> N
 def draw_limit(axes: Axes, limit: Limit) -> None:
     """Draw the limit across the axes and name it at the right, with the side that is wrong."""
     axes.axhline(limit.value, color=LIMIT, linewidth=1.3, linestyle=(0, (7.0, 2.0, 1.5, 2.0)), zorder=1.6)
-    side = "max" if limit.direction == "above" else "min"
     axes.annotate(
-        f"{side} {limit_words(limit.value)}", xy=(1.0, limit.value),
+        side_words(limit), xy=(1.0, limit.value),
         xycoords=blended_transform_factory(axes.transAxes, axes.transData), xytext=(3, 0),
         textcoords="offset points", ha="left", va="center", fontsize=8.5, color=LIMIT, annotation_clip=False,
     )  # fmt: skip
+
+
+def side_words(limit: Limit) -> str:
+    """Return "max 45" or "min 1,350", for a label."""
+    value = limit_words(limit.value)
+    return _("max {limit}", limit=value) if limit.direction == "above" else _("min {limit}", limit=value)
 
 
 def set_ranges(axes: Axes, group: Sequence[Series], base: Ground, *, always: bool = False) -> None:

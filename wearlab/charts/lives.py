@@ -13,6 +13,7 @@ from wearlab.charts.labels import Label, write_labels
 from wearlab.charts.style import INK, MUTED, Pen, draw_scales, dress, house_style, pen
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.words import cell, km_words
+from wearlab.language import _, number
 
 WIDTH = 470.0
 #: height of a panel and margins, in points
@@ -105,12 +106,22 @@ def describe(figure: LivesFigure) -> str:
         words = []
         for one in panel.steps:
             share = one.share[-1] if one.share else 1.0
-            words.append(f"{one.name}, {100 * share:.0f} % still fitted at {km_words(one.until_km)}")
+            words.append(
+                _(
+                    "{name}, {share} % still fitted at {distance}",
+                    name=one.name,
+                    share=number(100 * share),
+                    distance=km_words(one.until_km),
+                )
+            )
         for law in panel.laws:
             half = next((x for x, y in law.curve if y <= 0.5), None)
-            where = "half beyond all that is drawn" if half is None else f"half by about {km_words(half, about=True)}"
-            words.append(f"{law.name}, {where}")
-        told.append(f"{panel.name}: {'; '.join(words) or 'nothing to draw'}.")
+            if half is None:
+                words.append(_("{name}, half beyond all that is drawn", name=law.name))
+            else:
+                words.append(_("{name}, half by about {distance}", name=law.name, distance=km_words(half, about=True)))
+        curves = "; ".join(words) or _("nothing to draw")
+        told.append(f"{panel.name}: {curves}.")
         told += [f"{one}." for one in panel.notes]
     return " ".join(told)
 
@@ -126,10 +137,11 @@ def _draw(axes: Axes, panel: LifePanel, right: float, *, last: bool) -> None:
     axes.set_xlim(0.0, right)
     axes.set_ylim(0.0, 103.0)
     axes.annotate(
-        cell(f"{panel.name}  (% still fitted)"), xy=(0.0, 1.0), xycoords="axes fraction", xytext=(4 - LEFT, 6),
-        textcoords="offset points", ha="left", va="bottom", fontsize=9, fontweight="bold", color=INK,
+        cell(_("{panel}  (% still fitted)", panel=panel.name)), xy=(0.0, 1.0), xycoords="axes fraction",
+        xytext=(4 - LEFT, 6), textcoords="offset points", ha="left", va="bottom", fontsize=9, fontweight="bold",
+        color=INK,
     )  # fmt: skip
-    draw_scales(axes, below="distance since new, 1,000 km" if last else "")
+    draw_scales(axes, below=_("distance since new, {unit}", unit=f"{number(1000)} km") if last else "")
     labels = []
     pens: dict[str, Pen] = {}
     for one in panel.steps:

@@ -13,6 +13,7 @@ from wearlab.charts.style import INK, MUTED, house_style, open_figure
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.vehicle import describe
 from wearlab.charts.words import cell, limit_words, measure_words, position_words, when_words
+from wearlab.language import _, percent
 
 WIDTH, HEIGHT = 440.0, 274.0
 
@@ -65,15 +66,16 @@ def notes(series: Series, *, always: bool = False) -> tuple[str, ...]:
     level = series.level
     if level is None:
         return (_cut(series.no_answer or ""),) if series.no_answer else ()
-    band = f"band {level.coverage:.0%} of the level"
+    share = percent(level.coverage)
+    band = _("band {share} of the level", share=share)
     if series.ahead is not None and has_fan(series, always=always):
-        band += f", fan {series.ahead.coverage:.0%}"
+        band = _("band {share} of the level, fan {fan}", share=share, fan=percent(series.ahead.coverage))
     if level.method == LINE:
-        return (f"no answer of the wear model; {LINE}; {band}", "readings and line as measured")
-    under = f"level under {series.reference}" if series.reference else "level as measured"
+        return "; ".join((_("no answer of the wear model"), _(LINE), band)), _("readings and line as measured")
+    under = _("level under {reference}", reference=series.reference) if series.reference else _("level as measured")
     hollow = any(not point.used or point.doubt for point in series.points)
-    marks = "marks: as measured, open ones left out" if hollow else "marks are readings as measured"
-    return (f"{level.method}; {band}; {marks}", _cut(under))
+    marks = _("marks: as measured, open ones left out") if hollow else _("marks are readings as measured")
+    return "; ".join((_(level.method), band, marks)), _cut(under)
 
 
 def _cut(text: str) -> str:
@@ -96,4 +98,4 @@ def _draw_crossing(axes: Axes, series: Series, by_distance: bool) -> str:
         if middle / 1000.0 <= right:
             axes.plot([middle / 1000.0], [limit.value], "|", color=INK, markersize=13, markeredgewidth=1.8, zorder=4)
     when = when_words(forecast.date_p10, forecast.date_p50, forecast.date_p90)
-    return f"crosses {limit_words(limit.value, series.unit)} {when}" if when else ""
+    return _("crosses {limit} {when}", limit=limit_words(limit.value, series.unit), when=when) if when else ""

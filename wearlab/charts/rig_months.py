@@ -17,6 +17,7 @@ from wearlab.charts.month_axis import draw_years, name_panel, panel_axes
 from wearlab.charts.style import INK, MUTED, PALE, Pen, draw_scales, house_style, pen
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.words import cell, dated, measure_words
+from wearlab.language import _, number
 
 WIDTH = 470.0
 TALL, LEFT, RIGHT, BELOW, ABOVE, HEAD = 76.0, 30.0, 12.0, 20.0, 18.0, 36.0
@@ -43,7 +44,10 @@ def rig_figures(offsets: Sequence[RigOffset]) -> tuple[RigFigure, ...]:
     for one in offsets:
         groups.setdefault((one.measure, one.protocol), []).append(one)
     return tuple(
-        RigFigure(f"{measure_words(measure)}, {protocol}: what rigs read high", tuple(group))
+        RigFigure(
+            _("{measure}, {protocol}: what rigs read high", measure=measure_words(measure), protocol=protocol),
+            tuple(group),
+        )
         for (measure, protocol), group in groups.items()
     )
 
@@ -62,8 +66,8 @@ def rig_months_figure(figure: RigFigure) -> Figure:
     made = Figure(figsize=(WIDTH / 72.0, height / 72.0))
     made.text(4 / WIDTH, 1 - 14 / height, cell(figure.subject)[:78], fontsize=10, fontweight="bold", color=INK)
     made.text(
-        4 / WIDTH, 1 - 28 / height, "% above the rig and period that the others are told against; block: 9 in 10",
-        fontsize=8, color=MUTED,
+        4 / WIDTH, 1 - 28 / height,
+        _("% above the rig and period that the others are told against; block: 9 in 10"), fontsize=8, color=MUTED,
     )  # fmt: skip
     left = min((one.first.toordinal() for one in figure.offsets), default=0) - 30.0
     right = max((one.last.toordinal() for one in figure.offsets), default=1) + 30.0
@@ -107,7 +111,7 @@ def _block(axes: Axes, one: RigOffset, style: Pen, *, named: bool) -> None:
     axes.plot(x, [one.offset] * 2, color=style.colour, linewidth=2.2 if one.apart else 1.4, zorder=2)
     if not named:
         return
-    words, y = ("base", 0.0) if one.base else (f"{one.offset:+.1f}".replace("-", "−"), one.high or 0.0)
+    words, y = (_("base"), 0.0) if one.base else (signed(one.offset), one.high or 0.0)
     axes.annotate(
         words, xy=((first + last) / 2, y), xytext=(0, 2), textcoords="offset points", ha="center", va="bottom",
         fontsize=8, color=style.colour, zorder=3,
@@ -121,19 +125,26 @@ def describe(figure: RigFigure) -> str:
         own = [one for one in figure.offsets if one.rig == rig]
         words = [offset_words(one) for one in own if one.apart or one is own[-1]]
         told.append(f"{rig}: {'; '.join(words)}.")
-    return " ".join(told) or "No test names its rig."
+    return " ".join(told) or _("No test names its rig.")
 
 
 def offset_words(one: RigOffset) -> str:
     """Return a period's offset in words: "from 15 March 2025: reads 2.5 % low (0.5 to 4.4 % low)"."""
     when = dated(one.period)
     if one.base:
-        return f"{when}: the others are told against it"
-    side = "high" if one.offset >= 0 else "low"
-    text = f"{when}: reads {abs(one.offset):.1f} % {side}"
+        return _("{period}: the others are told against it", period=when)
+    told = {"period": when, "size": number(abs(one.offset), 1)}
+    text = _("{period}: reads {size} % high", **told) if one.offset >= 0 else _("{period}: reads {size} % low", **told)
     if one.low is None or one.high is None:
         return text
+    ends = (abs(one.low), abs(one.high))
     if one.apart:
-        near, far = sorted((abs(one.low), abs(one.high)))
-        return f"{text} ({near:.1f} to {far:.1f} %)"
-    return f"{text} (between {abs(one.low):.1f} % low and {abs(one.high):.1f} % high)"
+        near, far = (number(end, 1) for end in sorted(ends))
+        return _("{offset} ({near} to {far} %)", offset=text, near=near, far=far)
+    low, high = (number(end, 1) for end in ends)
+    return _("{offset} (between {low} % low and {high} % high)", offset=text, low=low, high=high)
+
+
+def signed(value: float) -> str:
+    """Return an offset with its sign and one decimal, "−2.5"."""
+    return number(value, 1, sign=True).replace("-", "−")

@@ -9,12 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from wearlab.language import msg
+
 #: what the wear model said of a reading that it nearly left out
-GROSS = "gross error"
+GROSS = msg("gross error")
 
 #: the methods a level may come from, in words; the line is shown only where the model has no answer
-MODEL = "wear model"
-LINE = "simple line, not calibrated"
+MODEL = msg("wear model")
+LINE = msg("simple line, not calibrated")
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,17 +9,17 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from wearlab.charts.fleet import states_chart
+from wearlab.charts.fleet import counted, label_room, state_label, states_chart
 from wearlab.charts.fleet_series import StateMonth
 from wearlab.charts.month_axis import panel_axes
 from wearlab.charts.style import GRID, INK, MUTED, STATE_FILL, house_style
 from wearlab.charts.svg import Chart, finish
-from wearlab.charts.words import month_words
-from wearlab.records import STATE_MARK, State
+from wearlab.charts.words import month_tick, month_words
+from wearlab.language import _, number
 
 WIDTH = 470.0
-#: height of a row and the space for its words, in points
-ROW, LEFT, RIGHT, HEAD, BELOW = 34.0, 92.0, 10.0, 42.0, 26.0
+#: height of a row and margins, in points
+ROW, RIGHT, HEAD, BELOW = 34.0, 10.0, 42.0, 26.0
 #: months drawn at most, the newest
 MOST = 18
 
@@ -30,7 +30,7 @@ def state_months_chart(months: Sequence[StateMonth]) -> Chart:
     if len(shown) < 2:
         return states_chart(shown[0].counts if shown else ())
     with house_style():
-        return finish(state_months_figure(shown), "Parts by state over the months", describe(shown))
+        return finish(state_months_figure(shown), _("Parts by state over the months"), describe(shown))
 
 
 def state_months_figure(months: Sequence[StateMonth]) -> Figure:
@@ -41,34 +41,34 @@ def state_months_figure(months: Sequence[StateMonth]) -> Figure:
     height = HEAD + ROW * len(told) + BELOW
     made = Figure(figsize=(WIDTH / 72.0, height / 72.0))
     made.text(
-        4 / WIDTH, 1 - 14 / height, "parts by state over the months", fontsize=10, fontweight="bold", color=INK
+        4 / WIDTH, 1 - 14 / height, _("parts by state over the months"), fontsize=10, fontweight="bold", color=INK
     )  # fmt: skip
     made.text(
-        4 / WIDTH, 1 - 28 / height, "each part by its most pressing state; every row has its own scale", fontsize=8,
+        4 / WIDTH, 1 - 28 / height, _("each part by its most pressing state; every row has its own scale"), fontsize=8,
         color=MUTED,
     )  # fmt: skip
+    left = label_room(months[-1].counts)
     for row, state in enumerate(told):
-        axes = panel_axes(made, (LEFT, height - HEAD - ROW * (row + 1), WIDTH - LEFT - RIGHT, ROW - 14))
+        axes = panel_axes(made, (left, height - HEAD - ROW * (row + 1), WIDTH - left - RIGHT, ROW - 14))
         values = table[state]
         axes.set_xlim(-0.6, len(months) - 0.4)
         axes.set_ylim(0, max(values))
         axes.spines["bottom"].set_color(GRID)
         axes.bar(range(len(values)), values, width=0.66, color=STATE_FILL.get(state, GRID), linewidth=0)
-        sign = STATE_MARK[State(state)] if state in STATE_MARK else ""
         axes.annotate(
-            f"{state}  {sign}", xy=(0.0, 0.0), xycoords="axes fraction", xytext=(-8, 2), textcoords="offset points",
+            state_label(state), xy=(0.0, 0.0), xycoords="axes fraction", xytext=(-8, 2), textcoords="offset points",
             ha="right", va="bottom", fontsize=9, color=INK,
         )  # fmt: skip
         for place, value in enumerate(values):
             axes.annotate(
-                f"{value:,}", xy=(place, value), xytext=(0, 1), textcoords="offset points", ha="center", va="bottom",
+                number(value), xy=(place, value), xytext=(0, 1), textcoords="offset points", ha="center", va="bottom",
                 fontsize=8, color=INK if value else MUTED, annotation_clip=False,
             )  # fmt: skip
         if row == len(told) - 1:
             every = 1 if len(months) <= 9 else 2
             for place in range(len(months) - 1, -1, -every):
                 axes.annotate(
-                    f"{months[place].month.month:02d}/{months[place].month.year}", xy=(place, 0), xytext=(0, -5),
+                    month_tick(months[place].month), xy=(place, 0), xytext=(0, -5),
                     textcoords="offset points", ha="center", va="top", fontsize=8, color=MUTED,
                 )  # fmt: skip
     return made
@@ -78,8 +78,9 @@ def describe(months: Sequence[StateMonth]) -> str:
     """Return the text alternative: every month's numbers."""
     told = []
     for month in months:
-        counts = ", ".join(f"{count.state} {count.parts}" for count in month.counts if count.parts)
-        told.append(f"{month_words(month.month)}: {counts or 'no parts'}.")
+        counts = counted([count for count in month.counts if count.parts])
+        shown = counts or _("no parts")
+        told.append(f"{month_words(month.month)}: {shown}.")
     return " ".join(told)
 
 

@@ -19,6 +19,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
+from wearlab.language import localised
+
 INK = "#1d2733"
 MUTED = "#566270"
 GRID = "#dfe3e8"
@@ -153,10 +155,10 @@ def draw_scales(axes: Axes, *, below: str = "", numbers_below: bool = True, whol
          zorder=0.5)  # fmt: skip
     look: dict[str, Any] = {"fontsize": 8.5, "color": MUTED, "textcoords": "offset points"}
     for level in levels:
-        axes.annotate(f"{level:,.6g}", (left, level), xytext=(-3, 0), ha="right", va="center", **look)
+        axes.annotate(localised(f"{level:,.6g}"), (left, level), xytext=(-3, 0), ha="right", va="center", **look)
     if numbers_below:
         for x in _inside(locator.tick_values(left, right), left, right):
-            axes.annotate(f"{x:,.6g}", (x, low), xytext=(0, -3), ha="center", va="top", **look)
+            axes.annotate(localised(f"{x:,.6g}"), (x, low), xytext=(0, -3), ha="center", va="top", **look)
     if below:
         drop = -13 if numbers_below else -4
         axes.annotate(below, ((left + right) / 2, low), xytext=(0, drop), ha="center", va="top", **look)

@@ -23,6 +23,7 @@ from wearlab.charts.words import (
     position_words,
     when_words,
 )
+from wearlab.language import _, _n, percent
 
 #: Size and margins of a panel, in points.
 WIDTH, HEIGHT = 344.0, 206.0
@@ -101,23 +102,26 @@ def describe(group: Sequence[Series]) -> str:
     """Return the text alternative of a panel: span, last readings, levels, doubts, the limit and crossings."""
     days = [point.day for series in group for point in series.points]
     now = [series for series in group if series.current] or list(group)
-    sentences = [f"Readings from {day_words(min(days))} to {day_words(max(days))}."]
+    sentences = [_("Readings from {first} to {last}.", first=day_words(min(days)), last=day_words(max(days)))]
     last = []
     for series in now:
         point = max(series.points, key=lambda point: point.day)
         last.append(f"{position_words(series.position)} {bound_words(point.level, point.bound)}")
-    sentences.append(f"Last readings in {now[0].unit}: {', '.join(last)}.")
+    sentences.append(_("Last readings in {unit}: {readings}.", unit=now[0].unit, readings=", ".join(last)))
     sentences += _level_sentences(now) + _doubt_sentences(group)
     for limit in {s.limit for s in group if s.limit is not None}:
-        side = "more" if limit.direction == "above" else "less"
-        sentences.append(f"Limit {limit_words(limit.value, now[0].unit)}: {side} is past it.")
+        value = limit_words(limit.value, now[0].unit)
+        if limit.direction == "above":
+            sentences.append(_("Limit {limit}: more is past it.", limit=value))
+        else:
+            sentences.append(_("Limit {limit}: less is past it.", limit=value))
     for series in now:
         if series.forecast is not None and series.state in FORECAST_STATES:
             dates = (series.forecast.date_p10, series.forecast.date_p50, series.forecast.date_p90)
             when = when_words(*dates)
             if when:
-                where = position_words(series.position)
-                sentences.append(f"{where.capitalize()} ({series.state}) crosses the limit {when}.")
+                where, state = _first(position_words(series.position)), _(series.state)
+                sentences.append(_("{part} ({state}) crosses the limit {when}.", part=where, state=state, when=when))
     return " ".join(sentences)
 
 
@@ -127,34 +131,62 @@ def _level_sentences(now: Sequence[Series]) -> list[str]:
     for series in now:
         level = series.level
         if level is not None:
-            span = f"{level_words(level.level[-1])} ({level_words(level.low[-1])} to {level_words(level.high[-1])})"
-            key = (level.method, series.reference, level.coverage)
-            told.setdefault(key, []).append(f"{position_words(series.position)} {span}")
-    sentences = []
-    for (method, reference, coverage), parts in told.items():
-        how = f"at the last test by a {method}" if method == LINE else f"at the last test by the {method}"
-        under = f" under {reference}" if reference else ", as measured"
-        sentences.append(f"Levels {how}{under}, with {coverage:.0%} interval: {', '.join(parts)}.")
-    return sentences
+            words = _(
+                "{part} {level} ({low} to {high})",
+                part=position_words(series.position), level=level_words(level.level[-1]),
+                low=level_words(level.low[-1]), high=level_words(level.high[-1]),
+            )  # fmt: skip
+            told.setdefault((level.method, series.reference, level.coverage), []).append(words)
+    return [_levels(*key, ", ".join(parts)) for key, parts in told.items()]
+
+
+def _levels(method: str, reference: str, coverage: float, levels: str) -> str:
+    told = {"share": percent(coverage), "levels": levels}
+    if method == LINE and reference:
+        return _(
+            "Levels at the last test by a simple line, not calibrated under {reference}, with {share} interval: "
+            "{levels}.",
+            reference=reference,
+            **told,
+        )
+    if method == LINE:
+        return _(
+            "Levels at the last test by a simple line, not calibrated, as measured, with {share} interval: {levels}.",
+            **told,
+        )
+    told["method"] = _(method)
+    if reference:
+        return _(
+            "Levels at the last test by the {method} under {reference}, with {share} interval: {levels}.",
+            reference=reference,
+            **told,
+        )
+    return _("Levels at the last test by the {method}, as measured, with {share} interval: {levels}.", **told)
 
 
 def _doubt_sentences(group: Sequence[Series]) -> list[str]:
     """Name the gross errors one by one, and count what else stays out of the level."""
     sentences = []
     for series in group:
-        where = position_words(series.position)
+        where = _first(position_words(series.position))
         for point in series.points:
             if point.doubt == GROSS:
-                reading = bound_words(point.level, point.bound)
-                sentences.append(f"{where.capitalize()} reads {reading} on {day_words(point.day)}: {GROSS}.")
+                reading, day = bound_words(point.level, point.bound), day_words(point.day)
+                sentences.append(
+                    _("{part} reads {reading} on {day}: gross error.", part=where, reading=reading, day=day)
+                )
     others: dict[str, int] = {}
     for series in group:
         for point in series.points:
             if point.doubt and point.doubt != GROSS:
                 others[point.doubt] = others.get(point.doubt, 0) + 1
     for doubt, count in others.items():
-        sentences.append(f"{count} {'reading' if count == 1 else 'readings'} {doubt}.")
+        sentences.append(_n("{n} reading {doubt}.", "{n} readings {doubt}.", count, doubt=_(doubt)))
     return sentences
+
+
+def _first(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _end_label(series: Series, by_distance: bool) -> str:

@@ -16,12 +16,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from wearlab.charts.drawing import side_words
 from wearlab.charts.fleet_series import Spread, WearCohort
 from wearlab.charts.labels import Label, write_labels
 from wearlab.charts.month_axis import draw_years, month_place, name_panel, panel_axes
 from wearlab.charts.style import INK, LIMIT, MUTED, Pen, draw_scales, house_style, pen
 from wearlab.charts.svg import Chart, finish
 from wearlab.charts.words import cell, levels_words, limit_words, month_words
+from wearlab.language import _, _n, number
 
 WIDTH = 470.0
 #: heights and margins in points: of the row of all depots, of a depot's row, beside and around the panels
@@ -66,54 +68,61 @@ def wear_months_figure(figure: WearMonthsFigure) -> Figure:
     whole = _thinned(figure.whole)
     rows = [(whole, MAIN), *((_thinned(one), SMALL) for one in figure.drawn)]
     head = HEAD + LINE * len(figure.lines)
-    height = head + sum(tall + ABOVE + BELOW for _, tall in rows)
+    height = head + sum(tall + ABOVE + BELOW for cohort, tall in rows)
     made = Figure(figsize=(WIDTH / 72.0, height / 72.0))
     made.text(4 / WIDTH, 1 - 14 / height, cell(figure.subject)[:82], fontsize=10, fontweight="bold", color=INK)
     for place, line in enumerate(figure.lines):
         made.text(4 / WIDTH, 1 - (28 + LINE * place) / height, cell(line)[:112], fontsize=8, color=MUTED)
-    cohorts = [cohort for cohort, _ in rows]
+    cohorts = [cohort for cohort, tall in rows]
     top = height - head
-    for number, (cohort, tall) in enumerate(rows):
+    for row, (cohort, tall) in enumerate(rows):
         for side, name in enumerate(("level", "rate")):
             box = (side * WIDTH / 2 + LEFT, top - ABOVE - tall, WIDTH / 2 - LEFT - RIGHT, tall)
             axes = panel_axes(made, box)
             _range(axes, cohorts, name, whole)
-            if name == "level":
-                unit, quiet = cohort.unit, f"{cohort.parts_now:,} parts" if cohort.parts_now else "no parts now"
-            else:
-                unit, quiet = cohort.rate_unit, ""
-            title = ("level" if name == "level" else "rate") if not number else cell(cohort.depot) or "no depot"
-            shown = f"{title}, {unit}" if not number else title if name == "level" else ""
-            name_panel(axes, shown, left=LEFT - 4, quiet=quiet)
+            quiet = _n("{n} part", "{n} parts", cohort.parts_now) if cohort.parts_now else _("no parts now")
+            name_panel(axes, _title(cohort, name, row), left=LEFT - 4, quiet=quiet if name == "level" else "")
             draw_scales(axes, numbers_below=False)
             draw_years(axes, most=5)
-            _draw(axes, cohort, whole if number else None, name, pen(str(number + 1)), tall)
+            _draw(axes, cohort, whole if row else None, name, pen(str(row + 1)), tall)
         top -= tall + ABOVE + BELOW
     return made
+
+
+def _title(cohort: WearCohort, name: str, row: int) -> str:
+    """What stands above a panel: what it shows in the first row, the depot at the left of the others."""
+    if row:
+        return (cell(cohort.depot) or _("no depot")) if name == "level" else ""
+    return _("level, {unit}", unit=cohort.unit) if name == "level" else _("rate, {unit}", unit=cohort.rate_unit)
 
 
 def describe(figure: WearMonthsFigure) -> str:
     """Return the text alternative: level and rate in the first and the last month that tell one, by depot."""
     told = []
     for cohort in (figure.whole, *figure.depots):
-        name = cohort.depot or ("all depots" if cohort is figure.whole else "no depot")
+        name = cohort.depot or (_("all depots") if cohort is figure.whole else _("no depot"))
         for what, unit in (("level", cohort.unit), ("rate", cohort.rate_unit)):
             known = [(one.month, spread) for one in cohort.months if (spread := _side(one, what)) is not None]
             if not known:
                 continue
             figures = levels_words if what == "level" else rates_words
             (first, before), (last, now) = known[0], known[-1]
-            words = f"{name}, {what}: median {figures(before.median)[0]} {unit} in {month_words(first)}"
+            value, month = figures(before.median)[0], month_words(first)
+            words = [_("median {value} {unit} in {month}", value=value, unit=unit, month=month)]
             if last != first:
-                words += f", {figures(now.median)[0]} in {month_words(last)}"
+                words.append(_("{value} in {month}", value=figures(now.median)[0], month=month_words(last)))
             if now.p10 is not None and now.p90 is not None:
                 low, high = figures(now.p10, now.p90)
-                words += f", eight in ten between {low} and {high}"
-            told.append(f"{words}, {now.parts} parts.")
+                words.append(_("eight in ten between {low} and {high}", low=low, high=high))
+            words.append(_n("{n} part", "{n} parts", now.parts))
+            if what == "level":
+                told.append(_("{name}, level: {figures}.", name=name, figures=", ".join(words)))
+            else:
+                told.append(_("{name}, rate: {figures}.", name=name, figures=", ".join(words)))
     limit = figure.whole.limit
     if limit is not None:
-        told.append(f"The limit is {limit_words(limit.value)} {figure.whole.unit}.")
-    return " ".join(told) or "No part tells a level."
+        told.append(_("The limit is {limit}.", limit=limit_words(limit.value, figure.whole.unit)))
+    return " ".join(told) or _("No part tells a level.")
 
 
 def rates_words(*values: float) -> tuple[str, ...]:
@@ -122,7 +131,7 @@ def rates_words(*values: float) -> tuple[str, ...]:
     if size >= 0.1 or size == 0:
         return levels_words(*values)
     digits = min(1 - floor(log10(size)), 9)
-    return tuple(f"{value:.{digits}f}" for value in values)
+    return tuple(number(value, digits) for value in values)
 
 
 def _thinned(cohort: WearCohort) -> WearCohort:
@@ -184,7 +193,7 @@ def _draw(axes: Axes, cohort: WearCohort, whole: WearCohort | None, side: str, s
         words = (levels_words if side == "level" else rates_words)(float(middle[last]))[0]
         labels.append(Label(float(x[last]), float(middle[last]), words, style.colour))
         if whole is None:
-            for name, share in (("p90", "9 in 10"), ("p10", "1 in 10")):
+            for name, share in (("p90", _("9 in 10")), ("p10", _("1 in 10"))):
                 end = float(_column(cohort, side, name)[last])
                 if np.isfinite(end):
                     labels.append(Label(float(x[last]), end, share, MUTED))
@@ -199,13 +208,14 @@ def _limit(axes: Axes, cohort: WearCohort, labels: list[Label]) -> None:
         return
     value = cohort.limit.value
     low, high = axes.get_ylim()
-    words = f"{'max' if cohort.limit.direction == 'above' else 'min'} {limit_words(value)}"
+    words = side_words(cohort.limit)
     if low <= value <= high:
         axes.axhline(value, color=LIMIT, linewidth=1.2, linestyle=(0, (7.0, 2.0, 1.5, 2.0)), zorder=1.6)
         labels.append(Label(axes.get_xlim()[1], value, words, LIMIT))
     else:
         place, align = (1.0, "top") if value > high else (0.0, "bottom")
         axes.annotate(
-            f"{words}, off the chart", xy=(0.0, place), xycoords="axes fraction", xytext=(4, -2 if place else 2),
-            textcoords="offset points", ha="left", va=align, fontsize=8, color=LIMIT, zorder=4,
+            _("{limit}, off the chart", limit=words), xy=(0.0, place), xycoords="axes fraction",
+            xytext=(4, -2 if place else 2), textcoords="offset points", ha="left", va=align, fontsize=8, color=LIMIT,
+            zorder=4,
         )  # fmt: skip

@@ -13,6 +13,7 @@ from wearlab.conditions.reference import COOLANT, Reference, ReferenceCondition,
 from wearlab.conditions.viscosity import ViscosityLaw, law_of
 from wearlab.config import Fuel
 from wearlab.errors import InputError
+from wearlab.language import _, localised, number
 from wearlab.records import Measure
 
 #: Pressure and cranking speed are corrected between these multiples of the reference (common practice, no source).
@@ -141,7 +142,8 @@ class _Gather:
         if condition is None:
             return
         if term.acting == "temperature" and not np.isfinite(self.law.at(condition.value)):
-            self.notes.append(f"the fuel's viscosity is not known at the reference of {condition.value:.4g} degC")
+            value = _shown(condition.value)
+            self.notes.append(_("the fuel's viscosity is not known at the reference of {value} degC", value=value))
             return
         filled = np.full(self.n, np.nan) if values is None else values
         if term.acting != "temperature":
@@ -180,7 +182,7 @@ class _Gather:
         else:
             off = values / condition.value
             far = (off < RATIO_RANGE[0] - _EDGE) | (off > RATIO_RANGE[1] + _EDGE)
-        name = condition.name if term.acting != "temperature" else temperature_name(self.reference.temp_kind)
+        name = _(condition.name) if term.acting != "temperature" else temperature_name(self.reference.temp_kind)
         for i in np.flatnonzero(far):
             said = outside_sentence(name, float(values[i]), condition, bool(known[i]))
             self.why[i] = said if self.why[i] is None else f"{self.why[i]}; {said}"
@@ -189,14 +191,25 @@ class _Gather:
     def _tell(self, condition: ReferenceCondition, count: int, sd: float) -> None:
         if not count:
             return
-        source = (
-            f"assumed, as only {condition.recorded} tests recorded it"
-            if condition.spread_assumed
-            else f"from the {condition.recorded} tests that recorded it"
-        )
+        told = {
+            "name": _(condition.name),
+            "count": count,
+            "n": self.n,
+            "percent": number(100 * sd),
+            "recorded": condition.recorded,
+        }
         self.notes.append(
-            f"{condition.name} is not known for {count} of {self.n} readings: {100 * sd:.0f} % is added to the shared "
-            f"effect of their visits (spread {source}; exponent assumed)"
+            _(
+                "{name} is not known for {count} of {n} readings: {percent} % is added to the shared effect of their "
+                "visits (spread assumed, as only {recorded} tests recorded it; exponent assumed)",
+                **told,
+            )
+            if condition.spread_assumed
+            else _(
+                "{name} is not known for {count} of {n} readings: {percent} % is added to the shared effect of their "
+                "visits (spread from the {recorded} tests that recorded it; exponent assumed)",
+                **told,
+            )
         )
 
     def result(self) -> ConditionColumns:
@@ -206,8 +219,11 @@ class _Gather:
         prior = self.prior.chosen(names)
         if self.outside.any():
             self.notes.append(
-                f"{int(self.outside.sum())} of {self.n} readings lie outside the range of correction: shown, not "
-                "corrected"
+                _(
+                    "{count} of {n} readings lie outside the range of correction: shown, not corrected",
+                    count=int(self.outside.sum()),
+                    n=self.n,
+                )
             )
         return ConditionColumns(
             matrix=matrix,
@@ -225,17 +241,32 @@ class _Gather:
 
 def outside_sentence(name: str, value: float, condition: ReferenceCondition, recorded: bool) -> str:
     """Return why a reading is not corrected: which condition, on which side, and how far correction goes."""
-    who = name if recorded else f"{name} not recorded, and the group's median of"
-    figure = f"{value:.4g} {condition.unit}"
+    figure = f"{_shown(value)} {condition.unit}"
+    who = f"{name} {figure}"
+    if not recorded:
+        who = _("{name} not recorded, and the group's median of {figure}", name=name, figure=figure)
+    above = value > condition.value
     if condition.unit == "degC":
-        side = "above" if value > condition.value else "below"
-        return (
-            f"{who} {figure} is {abs(value - condition.value):.3g} K {side} the reference of "
-            f"{condition.value:.4g} degC; correction reaches {TEMPERATURE_RANGE:g} K"
-        )
-    low, high = RATIO_RANGE
-    side, times = ("above", high) if value > condition.value else ("below", low)
-    return (
-        f"{who} {figure} is {side} {times:g} times the reference of {condition.value:.4g} {condition.unit} "
-        f"({times * condition.value:.4g} {condition.unit}), where correction ends"
-    )
+        told = {
+            "who": who,
+            "off": localised(f"{abs(value - condition.value):.3g}"),
+            "reference": _shown(condition.value),
+            "reach": localised(f"{TEMPERATURE_RANGE:g}"),
+        }
+        if above:
+            return _("{who} is {off} K above the reference of {reference} degC; correction reaches {reach} K", **told)
+        return _("{who} is {off} K below the reference of {reference} degC; correction reaches {reach} K", **told)
+    times = RATIO_RANGE[1] if above else RATIO_RANGE[0]
+    told = {
+        "who": who,
+        "times": localised(f"{times:g}"),
+        "reference": f"{_shown(condition.value)} {condition.unit}",
+        "edge": f"{_shown(times * condition.value)} {condition.unit}",
+    }
+    if above:
+        return _("{who} is above {times} times the reference of {reference} ({edge}), where correction ends", **told)
+    return _("{who} is below {times} times the reference of {reference} ({edge}), where correction ends", **told)
+
+
+def _shown(value: float) -> str:
+    return localised(f"{value:.4g}")

@@ -12,6 +12,7 @@ from wearlab.conditions.exponents import Exponents, prior_exponents
 from wearlab.conditions.reference import Reference
 from wearlab.config import Fuel
 from wearlab.errors import InputError
+from wearlab.language import _, localised
 from wearlab.records import Measure, NoAnswer
 
 
@@ -68,7 +69,7 @@ def corrected(
     if not 0 < coverage < 1:
         raise InputError(f"a coverage lies between 0 and 1, not {coverage}")
     if not isfinite(value) or value < 0:
-        return NoAnswer(f"a reading of {value:g} cannot be corrected")
+        return NoAnswer(_("a reading of {value} cannot be corrected", value=localised(f"{value:g}")))
     made = columns(
         measure,
         reference,
@@ -79,9 +80,11 @@ def corrected(
         temp_kind=[temp_kind],
     )
     if made.outside[0]:
-        return NoAnswer(f"not corrected: {made.why[0]}")
+        return NoAnswer(_("not corrected: {why}", why=made.why[0]))
     if not made.names and not made.visit_sd[0]:
-        return NoAnswer("not corrected: the group has no reference conditions for this measure, it is told as measured")
+        return NoAnswer(
+            _("not corrected: the group has no reference conditions for this measure, it is told as measured")
+        )
     taken = (exponents or prior_exponents(measure, fuel)).chosen(made.names)
     row = made.matrix[0]
     shift = -float(row @ taken.mean)

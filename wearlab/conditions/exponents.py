@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from wearlab.conditions.viscosity import law_of
 from wearlab.config import Fuel
 from wearlab.errors import InputError
+from wearlab.language import msg
 from wearlab.records import Measure
 
 Floats = NDArray[np.float64]
@@ -47,21 +48,21 @@ class Term:
     basis: str
 
 
-_GAP = "laminar gap and jet as the two ends"
-_CRUDE = "computed from a crude model; common practice, no published figure"
+_GAP = msg("laminar gap and jet as the two ends")
+_CRUDE = msg("computed from a crude model; common practice, no published figure")
 
 TERMS: dict[Measure, tuple[Term, ...]] = {
     Measure.RETURN_FLOW: (
-        Term("rail", "rail pressure", 1.0, 0.25, 1.0, _GAP),
-        Term("temperature", "fuel viscosity", 0.7, 0.2, 1.0, _GAP),
+        Term("rail", msg("rail pressure"), 1.0, 0.25, 1.0, _GAP),
+        Term("temperature", msg("fuel viscosity"), 0.7, 0.2, 1.0, _GAP),
     ),
     Measure.PUMP_PEAK: (
-        Term("speed", "cranking speed", 1.0, 0.5, 1.0, _CRUDE),
-        Term("temperature", "fuel viscosity", 0.7, 0.3, -1.0, _CRUDE),
+        Term("speed", msg("cranking speed"), 1.0, 0.5, 1.0, _CRUDE),
+        Term("temperature", msg("fuel viscosity"), 0.7, 0.3, -1.0, _CRUDE),
     ),
     Measure.PUMP_RISE: (
-        Term("speed", "cranking speed", -1.0, 0.5, 1.0, _CRUDE),
-        Term("temperature", "fuel viscosity", 0.0, 0.3, -1.0, _CRUDE),
+        Term("speed", msg("cranking speed"), -1.0, 0.5, 1.0, _CRUDE),
+        Term("temperature", msg("fuel viscosity"), 0.0, 0.3, -1.0, _CRUDE),
     ),
     Measure.PUMP_HOLD: (),
     Measure.RIG_CHECK: (),

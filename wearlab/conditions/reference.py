@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from wearlab.conditions.exponents import TERMS, Acting
 from wearlab.conditions.given import Floats, Given, GivenWords, condition_array, kind_array, one_length
-from wearlab.config import Conditions
+from wearlab.language import _, localised, msg
+from wearlab.limit_settings import Conditions
 from wearlab.records import Measure
 
 #: Where a reference value comes from.
@@ -25,10 +26,19 @@ Origin = Literal["limit", "median test"]
 FEWEST_FOR_SPREAD = 5
 
 #: Spread assumed until then (common practice, no source): 10 % of pressure and of cranking speed, 10 K of fuel.
-ASSUMED_SPREAD = {"rail pressure": 0.10, "fuel temperature": 10.0, "cranking speed": 0.10}
+ASSUMED_SPREAD = {msg("rail pressure"): 0.10, msg("fuel temperature"): 10.0, msg("cranking speed"): 0.10}
 
 #: A coolant temperature is no fuel temperature: a limit stated for fuel cannot be met by it.
 COOLANT = "coolant"
+
+_ORIGINS: dict[Origin, str] = {"limit": msg("limit"), "median test": msg("median test")}
+
+_TEMPERATURES = {
+    "tank": msg("tank temperature"),
+    "return": msg("return temperature"),
+    COOLANT: msg("coolant temperature"),
+    "": msg("temperature"),
+}
 
 _ACTING: tuple[Acting, ...] = ("rail", "temperature", "speed")
 
@@ -92,13 +102,14 @@ class Reference:
         parts = []
         for condition in (self.rail, self.speed):
             if condition is not None:
-                parts.append(f"{condition.value:.4g} {condition.unit} ({condition.origin})")
+                value = localised(f"{condition.value:.4g}")
+                parts.append(f"{value} {condition.unit} ({_(_ORIGINS[condition.origin])})")
         if self.temperature is not None:
-            kind = temperature_name(self.temp_kind)
-            parts.append(f"{kind} {self.temperature.value:.3g} degC ({self.temperature.origin})")
+            kind, value = temperature_name(self.temp_kind), localised(f"{self.temperature.value:.3g}")
+            parts.append(f"{kind} {value} degC ({_(_ORIGINS[self.temperature.origin])})")
         if self.duration_s is not None:
-            parts.append(f"{self.duration_s:g} s")
-        return ", ".join(parts) if parts else "as measured, no conditions known"
+            parts.append(localised(f"{self.duration_s:g}") + " s")
+        return ", ".join(parts) if parts else _("as measured, no conditions known")
 
 
 def reference_of(
@@ -160,8 +171,8 @@ def reference_of(
 def temperature_name(kind: str | None) -> str:
     """Return a kind of temperature in words: "tank temperature", "temperature" where not said, None any fuel's."""
     if kind is None:
-        return "fuel temperature"
-    return f"{kind} temperature" if kind else "temperature"
+        return _("fuel temperature")
+    return _(_TEMPERATURES[kind]) if kind in _TEMPERATURES else _("{kind} temperature", kind=kind)
 
 
 def _group_kind(
@@ -173,7 +184,7 @@ def _group_kind(
     known = np.isfinite(temps)
     usable = known & (kinds != COOLANT) if for_limit else known
     if for_limit and (known & (kinds == COOLANT)).any():
-        notes.append("the limit is stated for a fuel temperature: coolant temperatures count as not recorded")
+        notes.append(_("the limit is stated for a fuel temperature: coolant temperatures count as not recorded"))
     if not usable.any():
         return None, None
     count = Counter(kinds[usable].tolist())
@@ -181,10 +192,15 @@ def _group_kind(
     kind = min((k for k, c in count.items() if c == most), key=lambda k: (_rank(k), k))
     others = int(known.sum()) - most
     if others:
-        name = temperature_name(kind) if kind else "temperature of no stated kind"
+        name = temperature_name(kind) if kind else _("temperature of no stated kind")
         notes.append(
-            f"the reference is a {name}; {others} of {n} tests recorded another kind of temperature, which counts as "
-            "not recorded"
+            _(
+                "the reference is a {temperature}; {others} of {n} tests recorded another kind of temperature, which "
+                "counts as not recorded",
+                temperature=name,
+                others=others,
+                n=n,
+            )
         )
     return kind, np.where(known & (kinds == kind), temps, np.nan)
 
@@ -214,7 +230,12 @@ def _condition(
     recorded = int(known.sum())
     typical = float(np.median(values[known])) if values is not None and recorded else float("nan")
     if span is None and not recorded:
-        notes.append(f"{name}: neither stated with a limit nor recorded by any test, so nothing is corrected for it")
+        notes.append(
+            _(
+                "{name}: neither stated with a limit nor recorded by any test, so nothing is corrected for it",
+                name=_(name),
+            )
+        )
         return None
     origin: Origin = "median test" if span is None else "limit"
     value = typical if span is None else 0.5 * (span[0] + span[1])

@@ -90,7 +90,8 @@ class Foretold:
         straight = scale.gamma == 1 or bool(made.unknown_start[at]) or exposure <= 0
         stretch = 1.0 / design.span if straight else scale.gamma * float(design.x[at]) / exposure
         q = float(scale.inverse(self.expected[at]))
-        back = 1.0 / float(scale.slope(q)) if bool(scale.allows(q)) else nan
+        # where no reading has the expected value, none tells how the working scale runs there
+        back = 1.0 / float(scale.slope(q)) if bool(scale.allows(q)) and np.isfinite(q) else nan
         rate = ends * stretch * back / float(design.correction[at]) * data.source.rate_over
         usual = float(usual_rates(self.fit)[data.family[at]])
         percent = 100.0 * ends / usual if usual else np.full(3, nan)

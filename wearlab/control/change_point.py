@@ -27,6 +27,7 @@ from scipy.special import chdtri, fdtrc, log_ndtr, stdtrit
 
 from wearlab.control.chart import Array, series
 from wearlab.errors import InputError
+from wearlab.language import _, number
 from wearlab.records import NoAnswer
 
 _LEGENDRE = np.polynomial.legendre.leggauss(120)
@@ -85,10 +86,10 @@ def change_point(
     n = y.size
     least = max(2, floor(n * trim))
     if n < 2 * least or n < 5:
-        return NoAnswer(f"{n} readings are too few to look for a change; it needs 5")
+        return NoAnswer(_("{n} readings are too few to look for a change; it needs 5", n=number(n)))
     total = float(np.sum((y - y.mean()) ** 2))
     if not total > 0:
-        return NoAnswer("all readings are equal, so nothing changed")
+        return NoAnswer(_("all readings are equal, so nothing changed"))
     k = np.arange(least, n - least + 1)
     sums = np.cumsum(y - y.mean())[k - 1]
     explained = sums**2 * n / (k * (n - k))

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wearlab.control.constants import d2, median_range
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 
 Array = NDArray[np.float64]
@@ -97,15 +98,15 @@ def scale_of(x: Array, mean: float | None, sd: float | None, spread: Spread = "m
         raise InputError("the sd of a chart has to be a finite number above 0")
     seen = x[~np.isnan(x)]
     if not seen.size:
-        return NoAnswer("there is no reading to draw a chart of")
+        return NoAnswer(_("there is no reading to draw a chart of"))
     middle = float(seen.mean()) if mean is None else float(mean)
     if sd is not None:
         return Scale(middle, float(sd), mean is not None, True)
     ranges = moving_ranges(x)
     ranges = ranges[~np.isnan(ranges)]
     if not ranges.size:
-        return NoAnswer("the spread of a chart needs two readings that follow each other")
+        return NoAnswer(_("the spread of a chart needs two readings that follow each other"))
     width = float(ranges.mean()) / d2(2) if spread == "mean" else float(np.median(ranges)) / median_range(2)
     if not width > 0:
-        return NoAnswer("readings that follow each other do not differ, so the spread of a chart cannot be told")
+        return NoAnswer(_("readings that follow each other do not differ, so the spread of a chart cannot be told"))
     return Scale(middle, width, mean is not None, False)

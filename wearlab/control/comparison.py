@@ -28,6 +28,7 @@ from wearlab.control.contrast import Floats, predicted
 from wearlab.control.smallest_change import shown_at
 from wearlab.control.vehicle_block import VehicleBlock
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.wear.blocks import Ints
 from wearlab.wear.covariance import ERROR, REPEAT
@@ -195,9 +196,9 @@ def _told(
     for old, new, gap in places:
         mine, fresh = np.flatnonzero((part == old) & ~later), np.flatnonzero((part == new) & later)
         if not mine.size:
-            return NoAnswer("no measured reading before the event: there is nothing to compare with")
+            return NoAnswer(_("no measured reading before the event: there is nothing to compare with"))
         if not fresh.size:
-            return NoAnswer("no measured reading after the event yet: test again")
+            return NoAnswer(_("no measured reading after the event yet: test again"))
         last, first = int(mine[np.argmax(order[mine])]), int(fresh[np.argmin(order[fresh])])
         exposure = design.blocks.exposure[rows]
         gap = float(exposure[first] - exposure[last]) if old == new else gap

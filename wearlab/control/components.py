@@ -23,6 +23,7 @@ from scipy.sparse import csr_matrix, hstack
 from scipy.special import chdtri
 
 from wearlab.errors import InputError
+from wearlab.language import _, msg, number
 from wearlab.records import NoAnswer
 
 Array = NDArray[np.float64]
@@ -30,7 +31,7 @@ Array = NDArray[np.float64]
 #: Least repeatability that is looked for, as a share of the spread of all readings.
 _LEAST = 1e-5
 _AWAY = 1e12
-_NO_SCATTER = "readings under one and the same conditions do not differ, so there is no repeatability"
+_NO_SCATTER = msg("readings under one and the same conditions do not differ, so there is no repeatability")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,19 +97,19 @@ def variance_components(
     seen = ~np.isnan(y)
     y, fixed = y[seen], np.column_stack([np.ones(int(seen.sum())), more[seen]])
     if y.size <= fixed.shape[1] + 1:
-        return NoAnswer(f"{y.size} readings are too few for variance components")
+        return NoAnswer(_("{n} readings are too few for variance components", n=number(y.size)))
     if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
         raise InputError("the fixed effects depend on each other")
     told, untold = _tellable({name: level[seen] for name, level in given.items()})
     unit = float(np.std(y))
     if not unit > 0:
-        return NoAnswer("all readings are equal: their scatter is below their resolution")
+        return NoAnswer(_("all readings are equal: their scatter is below their resolution"))
     if _no_scatter(y, fixed, told, unit):
-        return NoAnswer(_NO_SCATTER)
+        return NoAnswer(_(_NO_SCATTER))
     sums = _Sums.of((y - y.mean()) / unit, fixed, told)
     best, least = _least(sums, {})
     if best[-1] < 2 * _LEAST:
-        return NoAnswer(_NO_SCATTER)
+        return NoAnswer(_(_NO_SCATTER))
     effects, effect_sds, beta, beta_sd = sums.solved(best)
     names = (*told, "repeatability")
     found = []
@@ -179,7 +180,7 @@ class _Sums:
 
     def criterion(self, sds: Array) -> float:
         """Return -2 log of the restricted likelihood at these sds, repeatability last."""
-        matrix, _, logs = self.reduced(sds)
+        matrix, _scale, logs = self.reduced(sds)
         # residuals of exactly 0 would end the factor
         matrix[-1, -1] += 1e-14 * self.n
         try:
@@ -191,7 +192,7 @@ class _Sums:
 
     def solved(self, sds: Array) -> tuple[dict[str, Array], dict[str, Array], Array, Array]:
         """Return effects and their sds by factor, fixed coefficients and their sds."""
-        matrix, scale, _ = self.reduced(sds)
+        matrix, scale, _logs = self.reduced(sds)
         inverse = np.linalg.inv(matrix[:-1, :-1])
         found = inverse @ matrix[:-1, -1]
         spread = sds[-1] * np.sqrt(np.diag(inverse))
@@ -215,11 +216,17 @@ def _tellable(given: Mapping[str, ArrayLike]) -> tuple[dict[str, tuple[Array, ND
         pairs = {other: len(np.unique(code * (known[1].max() + 1) + known[1])) for other, known in told.items()}
         same = [other for other, count in pairs.items() if count == levels.size == told[other][0].size]
         if levels.size < 2:
-            untold.append(f"{name}: there is only one")
+            untold.append(_("{name}: there is only one", name=name))
         elif levels.size == code.size:
-            untold.append(f"{name}: every reading has its own, so it is part of repeatability")
+            untold.append(_("{name}: every reading has its own, so it is part of repeatability", name=name))
         elif same:
-            untold.append(f"{name}: it changes only together with {same[0]}, which carries it")
+            untold.append(
+                _(
+                    "{name}: it changes only together with {other}, which carries it",
+                    name=name,
+                    other=same[0],
+                )
+            )
         else:
             told[name] = (levels, code)
     return told, tuple(untold)
@@ -227,9 +234,8 @@ def _tellable(given: Mapping[str, ArrayLike]) -> tuple[dict[str, tuple[Array, ND
 
 def _no_scatter(y: Array, fixed: Array, told: Mapping[str, tuple[Array, NDArray[np.intp]]], unit: float) -> bool:
     """Return whether readings that share every level and every fixed effect all agree."""
-    alike = np.column_stack([fixed, *(code for _, code in told.values())])
-    _, cell = np.unique(alike, axis=0, return_inverse=True)
-    cell = cell.reshape(-1)
+    alike = np.column_stack([fixed, *(code for _levels, code in told.values())])
+    cell = np.unique(alike, axis=0, return_inverse=True)[1].reshape(-1)
     count = np.bincount(cell)
     gap = y - (np.bincount(cell, y) / count)[cell]
     return bool(count.max() > 1 and np.abs(gap).max() < _LEAST * unit)

@@ -21,6 +21,7 @@ from wearlab.control.in_turn import in_turn
 from wearlab.control.innovations import Whitened, whitened
 from wearlab.control.signatures import KINDS, WEAR, Signatures, signatures
 from wearlab.control.usual_rates import usual_rates
+from wearlab.language import _, msg
 from wearlab.wear.blocks import Floats, Ints
 from wearlab.wear.scale_fit import ScaleFit
 
@@ -37,16 +38,16 @@ LEAST_OWN = 0.1
 
 #: The test that tells two kinds of causes apart.
 _TELLING = {
-    frozenset(("reading", "step")): "read the same part once more",
-    frozenset(("reading", "wear")): "read the same part once more",
-    frozenset(("step", "wear")): "test the part again after its usual interval",
-    frozenset(("visit", "vehicle")): "test the whole set once more, at a noted temperature and pressure",
-    frozenset(("reading", "visit")): "read the whole set once more",
-    frozenset(("step", "vehicle")): "test the whole set once more",
-    frozenset(("wear", "vehicle")): "test the whole set after its usual interval",
-    frozenset(("step", "visit")): "test the whole set once more",
-    frozenset(("reading", "vehicle")): "read the whole set once more",
-    frozenset(("wear", "visit")): "test the whole set once more",
+    frozenset(("reading", "step")): msg("read the same part once more"),
+    frozenset(("reading", "wear")): msg("read the same part once more"),
+    frozenset(("step", "wear")): msg("test the part again after its usual interval"),
+    frozenset(("visit", "vehicle")): msg("test the whole set once more, at a noted temperature and pressure"),
+    frozenset(("reading", "visit")): msg("read the whole set once more"),
+    frozenset(("step", "vehicle")): msg("test the whole set once more"),
+    frozenset(("wear", "vehicle")): msg("test the whole set after its usual interval"),
+    frozenset(("step", "visit")): msg("test the whole set once more"),
+    frozenset(("reading", "vehicle")): msg("read the whole set once more"),
+    frozenset(("wear", "visit")): msg("test the whole set once more"),
 }
 
 
@@ -85,7 +86,7 @@ class Episode:
 
 def telling(causes: Sequence[Cause]) -> tuple[str, ...]:
     """Return the tests that would tell the best cause, the first, from the others; none where nothing is open."""
-    return tuple(dict.fromkeys(_TELLING[frozenset((causes[0].kind, other.kind))] for other in causes[1:]))
+    return tuple(dict.fromkeys(_(_TELLING[frozenset((causes[0].kind, other.kind))]) for other in causes[1:]))
 
 
 def episodes(fit: ScaleFit, limit: float, picked: Sequence[NDArray[np.intp]] | None = None) -> tuple[Episode, ...]:

@@ -18,6 +18,7 @@ from scipy.special import fdtrc
 
 from wearlab.control.constants import d2, d2_star
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 
 
@@ -103,7 +104,7 @@ def crossed_study(
     by_person = float(p * r * np.sum((of_person - grand) ** 2))
     free, free_mixed = p * a * (r - 1), (p - 1) * (a - 1)
     if not within > 0:
-        return NoAnswer("all repeats agree exactly, so their scatter is below the resolution of the readings")
+        return NoAnswer(_("all repeats agree exactly, so their scatter is below the resolution of the readings"))
     mixed_row = _row("interaction", mixed, free_mixed, within / free, free, "repeatability")
     pooled = mixed_row.chance > pool_above
     error, error_df = ((within + mixed), free + free_mixed) if pooled else (within, free)
@@ -137,7 +138,7 @@ def average_and_range(values: ArrayLike, part: ArrayLike, appraiser: ArrayLike) 
     piece = float(np.ptp(cube.mean(axis=(1, 2)))) / d2_star(p, 1)
     gauge = hypot(repeat, person)
     if not gauge > 0:
-        return NoAnswer("all repeats agree exactly, so their scatter is below the resolution of the readings")
+        return NoAnswer(_("all repeats agree exactly, so their scatter is below the resolution of the readings"))
     return RangeStudy(repeat, person, gauge, piece, hypot(gauge, piece), int(sqrt(2) * piece / gauge))
 
 
@@ -149,16 +150,16 @@ def _balanced(values: ArrayLike, part: ArrayLike, appraiser: ArrayLike) -> NDArr
     if not y.shape == i.shape == j.shape or y.ndim != 1:
         raise InputError("a gauge study needs one part and one appraiser for every reading")
     if not np.isfinite(y).all():
-        return NoAnswer("a reading of the study is missing, so it is not balanced")
+        return NoAnswer(_("a reading of the study is missing, so it is not balanced"))
     p, a = parts.size, people.size
     if p < 2 or a < 2:
-        return NoAnswer("a crossed study needs at least two parts and two appraisers")
+        return NoAnswer(_("a crossed study needs at least two parts and two appraisers"))
     count = np.bincount(i * a + j, minlength=p * a)
     r = int(count[0])
     if (count != r).any():
-        return NoAnswer("the study is not balanced: some appraiser read some part more often than another")
+        return NoAnswer(_("the study is not balanced: some appraiser read some part more often than another"))
     if r < 2:
-        return NoAnswer("every appraiser read every part once: without repeats there is no repeatability")
+        return NoAnswer(_("every appraiser read every part once: without repeats there is no repeatability"))
     return y[np.lexsort((j, i))].reshape(p, a, r)
 
 

@@ -20,12 +20,13 @@ from wearlab.control.components import ComponentFit, variance_components
 from wearlab.control.gauge import GaugeStudy, crossed_study
 from wearlab.control.smallest_change import Precision, smallest_change
 from wearlab.errors import InputError
+from wearlab.language import _, msg
 from wearlab.records import NoAnswer
 
 #: One more repeat is worth its time while it narrows the next forecast by this share at least.
 WORTH = 0.02
 #: Name of the factor that every study has.
-CELL = "part at a visit"
+CELL = msg("part at a visit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,18 +89,18 @@ def repeat_study(
     given = {name: np.asarray(label) for name, label in factors.items()}
     if y.ndim != 1 or cells.shape != y.shape or any(label.shape != y.shape for label in given.values()):
         raise InputError("a study of repeats needs one cell and one level of every factor for each reading")
-    _, code = np.unique(cells, return_inverse=True)
+    code = np.unique(cells, return_inverse=True)[1]
     kept = (np.bincount(code)[code] > 1) & np.isfinite(y)
     kept &= np.bincount(code[kept], minlength=int(code.max(initial=-1)) + 1)[code] > 1 if y.size else kept
     if not kept.any():
-        return NoAnswer("no part was read twice at one visit: without repeats there is no repeatability")
+        return NoAnswer(_("no part was read twice at one visit: without repeats there is no repeatability"))
     y, code = y[kept], np.unique(code[kept], return_inverse=True)[1]
     relative = bool((y > 0).all())
     y = np.log(y) if relative else y
     told, left = {}, []
     for name, label in given.items():
         if (label[kept] == "").any():
-            left.append(Spread(name, np.nan, np.nan, np.nan, "not written down for every reading"))
+            left.append(Spread(name, np.nan, np.nan, np.nan, _("not written down for every reading")))
         else:
             told[name] = label[kept]
     count = int(code.max()) + 1
@@ -107,7 +108,11 @@ def repeat_study(
     first = next(iter(told), None)
     balanced = crossed_study(y, code, told[first]) if first is not None else None
     if isinstance(balanced, GaugeStudy):
-        names = {"repeatability": "repeatability", "appraiser": str(first), "interaction": f"part by {first}"}
+        names = {
+            "repeatability": msg("repeatability"),
+            "appraiser": str(first),
+            "interaction": _("part by {factor}", factor=_(str(first))),
+        }
         parts = [Spread(words, balanced.component(name).sd, np.nan, np.nan) for name, words in names.items()]
         again = balanced.row("repeatability").df
         return RepeatStudy(
@@ -115,7 +120,7 @@ def repeat_study(
         )
     plain = _within(y, code)
     if not plain > 0:
-        return NoAnswer("all repeats agree exactly, so their scatter is below the resolution of the readings")
+        return NoAnswer(_("all repeats agree exactly, so their scatter is below the resolution of the readings"))
     fit = variance_components(y, {CELL: code, **told}, coverage=coverage)
     if isinstance(fit, NoAnswer):
         return RepeatStudy("pooled", relative, y.size, count, plain, dof, tuple(left), None)
@@ -160,11 +165,11 @@ def repeats_wanted(level: float, visit: float, error: float, *, most: int = 6, w
     enough = next((r for r in range(1, most) if sd[r] > (1 - worth) * sd[r - 1]), most)
     left = hypot(visit, error / sqrt(enough))
     if enough < most and left > level:
-        held = "the level is foreseen as well as a test could tell it"
+        held = _("the level is foreseen as well as a test could tell it")
+    elif visit > error / sqrt(enough):
+        held = _("what one visit shares stays, however often it is read")
     else:
-        held = (
-            "what one visit shares stays, however often it is read" if visit > error / sqrt(enough) else "reading error"
-        )
+        held = _("reading error")
     return RepeatsWanted(sd, enough, held)
 
 

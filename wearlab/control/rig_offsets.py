@@ -21,6 +21,7 @@ from scipy.sparse import csr_matrix
 from scipy.special import ndtri
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.wear.line import Interval
 from wearlab.wear.scale_fit import Fixed
@@ -118,7 +119,7 @@ def channel_offsets(
     labels = np.asarray(channel).astype(str)
     good = y > 0
     if not good.any() or np.unique(labels[good]).size < 2:
-        return NoAnswer("fewer than two channels are written down with readings above 0")
+        return NoAnswer(_("fewer than two channels are written down with readings above 0"))
     log_y = np.log(y[good])
     names, tube = np.unique(labels[good], return_inverse=True)
     own, of_test = (np.unique(np.asarray(one)[good], return_inverse=True)[1] for one in (part, test))
@@ -127,7 +128,7 @@ def channel_offsets(
     noise = log_y - mean[own]
     parts, free = mean.size, log_y.size - mean.size - int(of_test.max())
     if free < 1 or not noise @ noise > 0:
-        return NoAnswer("too few readings to tell channels from parts: every one has its own part or test")
+        return NoAnswer(_("too few readings to tell channels from parts: every one has its own part or test"))
     error, between = float(noise @ noise) / free, max(float(np.var(mean)), 1e-6)
     # parts and channels side by side, tests taken out; both with the spread that is known of them
     size = parts + names.size

@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised, number
 from wearlab.records import NoAnswer
 
 #: More repeats of one test nobody makes.
@@ -90,8 +91,12 @@ def repeats_needed(
 
     if least(MOST_REPEATS) > change:
         return NoAnswer(
-            f"even {MOST_REPEATS} repeats show no change below {least(MOST_REPEATS):.3g}: what a whole test shares "
-            "stays; it takes more tests"
+            _(
+                "even {repeats} repeats show no change below {least}: what a whole test shares stays; it takes more "
+                "tests",
+                repeats=number(MOST_REPEATS),
+                least=localised(f"{least(MOST_REPEATS):.3g}"),
+            )
         )
     return next(repeats for repeats in range(1, MOST_REPEATS + 1) if least(repeats) <= change)
 

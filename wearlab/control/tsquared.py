@@ -23,6 +23,7 @@ from scipy.special import betainc, betaincinv, chdtrc, chdtri, fdtrc, fdtri
 
 from wearlab.control.chart import Array, Chart, chart
 from wearlab.errors import InputError
+from wearlab.language import _, number
 from wearlab.records import NoAnswer
 
 
@@ -73,10 +74,17 @@ def reference_of(sets: ArrayLike) -> SetReference | NoAnswer:
     whole = x[~np.isnan(x).any(axis=1)]
     m, p = whole.shape
     if m < p + 2:
-        return NoAnswer(f"{m} complete sets are too few for the covariance of {p} positions; it needs {p + 2}")
+        return NoAnswer(
+            _(
+                "{n} complete sets are too few for the covariance of {positions} positions; it needs {least}",
+                n=number(m),
+                positions=number(p),
+                least=number(p + 2),
+            )
+        )
     spread = np.cov(whole, rowvar=False).reshape(p, p)
     if not _regular(spread):
-        return NoAnswer("the positions of the sets depend on each other exactly, so they have no joint chart")
+        return NoAnswer(_("the positions of the sets depend on each other exactly, so they have no joint chart"))
     return SetReference(whole.mean(axis=0), spread, float(m))
 
 
@@ -100,8 +108,8 @@ def t_squared(sets: ArrayLike, *, alpha: float, reference: SetReference | None =
     rest = np.full(x.shape, np.nan)
     # visits that miss the same positions share one inverse
     patterns, which = np.unique(seen, axis=0, return_inverse=True)
-    for number, pattern in enumerate(patterns):
-        rows, p = np.flatnonzero(which.reshape(-1) == number), int(pattern.sum())
+    for at, pattern in enumerate(patterns):
+        rows, p = np.flatnonzero(which.reshape(-1) == at), int(pattern.sum())
         upper[rows] = np.inf
         if not p:
             continue

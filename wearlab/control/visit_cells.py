@@ -58,13 +58,10 @@ class Fresh:
 
 def fresh(fit: ScaleFit, vehicles: Ints | None = None, theta: Floats | None = None) -> Iterator[Fresh]:
     """Yield every chunk, or only the blocks of some vehicles (codes of the fit's data), at given variances (10,)."""
-    for every in whitened(fit, theta):
-        white = every
-        if vehicles is not None:
-            kept = np.flatnonzero(np.isin(every.chunk.vehicle, vehicles).any(axis=1))
-            if not kept.size:
-                continue
-            white = every.take(kept)
+    picked = None
+    if vehicles is not None:
+        picked = [np.flatnonzero(np.isin(one.vehicle, vehicles).any(axis=1)) for one in fit.design.blocks.chunks]
+    for white in whitened(fit, theta, picked=picked):
         real = white.visit >= 0
         same: NDArray[np.bool_] = (white.visit[:, :, None] == white.visit[:, None, :]) & real[:, :, None]
         within = white.lower * same

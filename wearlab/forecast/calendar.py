@@ -18,6 +18,7 @@ from wearlab.forecast.exposure_law import ExposureLaw, chance_by, exposures_at
 from wearlab.forecast.mixed_law import Array
 from wearlab.forecast.point_law import law_of_points
 from wearlab.forecast.travel import MOST_DAYS, DayLaw, Travel
+from wearlab.language import _, msg
 from wearlab.lives.outlook import Outlook, together
 from wearlab.lives.usage import Usage
 from wearlab.records import NoAnswer
@@ -25,6 +26,8 @@ from wearlab.wear.line import Crossing
 
 #: Nobody plans further; a later date says no more than "not within ten years".
 CAP_YEARS = 10
+
+_NO_DISTANCE = msg("the distance of this part is not known")
 
 #: Chances of the dates and odometers.
 LEVELS = (0.05, 0.1, 0.5, 0.9, 0.95)
@@ -154,7 +157,7 @@ def calendar_forecasts(
     found = []
     for k, usage in enumerate(standing.usage):
         if blind[k]:
-            reason = "the distance of this part is not known" if law.known[k] else "the level of this part is not known"
+            reason = _(_NO_DISTANCE) if law.known[k] else _("the level of this part is not known")
             found.append(CalendarForecast(no_answer=reason))
             continue
         middle = dates["p50"][k]
@@ -222,7 +225,7 @@ def on_calendar(
     if isinstance(crossing, NoAnswer):
         return CalendarForecast(no_answer=crossing.reason)
     if not isfinite(exposure_now_km):
-        return CalendarForecast(no_answer="the distance of this part is not known")
+        return CalendarForecast(no_answer=_(_NO_DISTANCE))
     tail = (1.0 - crossing.coverage) / 2
     law = law_of_points(
         (tail, 0.5, 1.0 - tail), [[crossing.low], [crossing.point], [crossing.high]], [exposure_first_km]
@@ -258,15 +261,16 @@ def _numbers(values: Array) -> _Numbers:
 def _leaves(leaves_on: date | None, middle: date | None, as_of: date) -> str:
     if leaves_on is None or (middle is not None and middle <= leaves_on):
         return ""
-    verb = "leaves" if leaves_on >= as_of else "left"
-    return f"the vehicle {verb} on {leaves_on.isoformat()}, before the middle date"
+    if leaves_on >= as_of:
+        return _("the vehicle leaves on {day}, before the middle date", day=leaves_on.isoformat())
+    return _("the vehicle left on {day}, before the middle date", day=leaves_on.isoformat())
 
 
 def _note(usage: Usage | NoAnswer, leads: bool, middle: date | None) -> str:
     if middle is not None or isinstance(usage, NoAnswer):
         return ""
     if not leads:
-        return "the trend does not lead to the limit"
+        return _("the trend does not lead to the limit")
     if usage.parked:
-        return f"the vehicle is parked ({usage.basis})"
-    return f"not within {CAP_YEARS} years"
+        return _("the vehicle is parked ({basis})", basis=usage.basis)
+    return _("not within {n} years", n=CAP_YEARS)

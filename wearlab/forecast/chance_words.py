@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from wearlab.language import _, msg
+
 # the largest chance told by each of these words; below a half, above it the same of the other side
 _SMALL = (
-    (0.005, "under 1 in 100"),
-    (0.014, "1 in 100"),
-    (0.032, "1 in 50"),
-    (0.07, "1 in 20"),
+    (0.005, msg("under 1 in 100")),
+    (0.014, msg("1 in 100")),
+    (0.032, msg("1 in 50")),
+    (0.07, msg("1 in 20")),
 )
 _LARGE = (
     (0.93, ""),
-    (0.968, "19 in 20"),
-    (0.986, "49 in 50"),
-    (0.995, "99 in 100"),
+    (0.968, msg("19 in 20")),
+    (0.986, msg("49 in 50")),
+    (0.995, msg("99 in 100")),
 )
 
 
@@ -21,10 +23,10 @@ def chance_words(chance: float) -> str:
     """Return a chance between 0 and 1 in words; a larger one never gets words of a smaller one."""
     for most, words in _SMALL:
         if chance < most:
-            return words
+            return _(words)
     if chance < _LARGE[0][0]:
-        return f"{min(max(round(10 * chance), 1), 9)} in 10"
+        return _("{n} in 10", n=min(max(round(10 * chance), 1), 9))
     for most, words in _LARGE[1:]:
         if chance < most:
-            return words
-    return "over 99 in 100"
+            return _(words)
+    return _("over 99 in 100")

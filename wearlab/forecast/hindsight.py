@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.forecast.reading_law import ReadingLaw, reading_law
+from wearlab.language import _n
 from wearlab.records import NoAnswer
 from wearlab.wear.data import Coded, WearData, coded
 from wearlab.wear.group import fit_group
@@ -101,7 +102,13 @@ def held_back(
         whole = coded(data.take(given))
     known, last = hide(whole, visits)
     if not last.any():
-        return NoAnswer(f"no vehicle has more than {visits} visit{'s' if visits > 1 else ''}: nothing can be hidden")
+        return NoAnswer(
+            _n(
+                "no vehicle has more than {n} visit: nothing can be hidden",
+                "no vehicle has more than {n} visits: nothing can be hidden",
+                visits,
+            )
+        )
     fit = fit_group(whole.source.take(known), scales=scales, workers=workers, seed=seed)
     if isinstance(fit, NoAnswer):
         return fit

@@ -11,13 +11,14 @@ from wearlab.forecast.hindsight import Held
 from wearlab.forecast.passage import passage
 from wearlab.forecast.rivals import RIVALS, Histories, student_pit, student_quantiles
 from wearlab.forecast.scores import covered, crps_quantiles, pit_histogram
+from wearlab.language import msg
 from wearlab.wear.results import last_exposure
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-MODEL = "wear model"
+MODEL = msg("wear model")
 _GRID = np.linspace(0.005, 0.995, 100)
 
 

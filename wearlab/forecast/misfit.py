@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtr
 
 from wearlab.forecast.hindsight import SEED, Held, held_back, one_a_vehicle
+from wearlab.language import _, _n
 from wearlab.records import NoAnswer
 from wearlab.wear.data import WearData, coded
 from wearlab.wear.group import fit_group
@@ -81,7 +81,12 @@ def signs(
     if vehicles < FEWEST_VEHICLES:
         return _untold(
             vehicles,
-            f"{vehicles} vehicle{'' if vehicles == 1 else 's'} could be looked back on, fewer than {FEWEST_VEHICLES}",
+            _n(
+                "{n} vehicle could be looked back on, fewer than {fewest}",
+                "{n} vehicles could be looked back on, fewer than {fewest}",
+                vehicles,
+                fewest=FEWEST_VEHICLES,
+            ),
         )
     spread, lean = _spread(held), abs(normal_mean(held.pit, held.vehicle))
     bent = bend(data, sign, most_vehicles=most_vehicles, workers=workers, seed=seed)
@@ -126,7 +131,7 @@ def bend(data: WearData, sign: float, *, most_vehicles: int = 500, workers: int 
     ratio = sign * fit.best.fixed.estimate[place] / fit.best.fixed.sd[place]
     # every vehicle is one line at most: Student's law of so many gives the normal value
     freedom = max(known.vehicle_label.size - 2, 1)
-    return float(np.clip(-ndtri(student.sf(ratio, freedom)), -38.0, 38.0))
+    return float(np.clip(-ndtri(stdtr(freedom, -ratio)), -38.0, 38.0))
 
 
 _BEND = "square of exposure"
@@ -151,18 +156,19 @@ def _spread(held: Held) -> float:
 
 
 def _untold(vehicles: int, reason: str) -> Signs:
-    return Signs(
-        False, False, vehicles, None, None, None, None, (f"Too little to tell whether the model fits: {reason}.",)
-    )
+    told = _("Too little to tell whether the model fits: {reason}.", reason=reason)
+    return Signs(False, False, vehicles, None, None, None, None, (told,))
 
 
 def _sentences(accelerating: bool, misfit: bool) -> tuple[str, ...]:
     told = []
     if accelerating:
-        told.append("Wear speeds up here: straight lines come too late, and dates rest on how it goes on.")
+        told.append(_("Wear speeds up here: straight lines come too late, and dates rest on how it goes on."))
     if misfit:
         told.append(
-            "The model's own intervals, before any correction, did not hold on hidden tests of this group: plan with "
-            "room around its dates."
+            _(
+                "The model's own intervals, before any correction, did not hold on hidden tests of this group: plan "
+                "with room around its dates."
+            )
         )
     return tuple(told)

@@ -16,6 +16,7 @@ from scipy.special import erf, ndtri
 
 from wearlab.forecast.hindsight import Held, one_a_vehicle
 from wearlab.forecast.scores import covered
+from wearlab.language import _, _n, number
 from wearlab.records import NoAnswer
 
 Array = NDArray[np.float64]
@@ -64,26 +65,50 @@ def factor_of(pit: ArrayLike, vehicle: Ints) -> Recalibration | NoAnswer:
     count = int(np.unique(vehicle).size)
     if count < FEWEST_VEHICLES:
         return NoAnswer(
-            f"{count} vehicle{'' if count == 1 else 's'} could be looked back on: fewer than {FEWEST_VEHICLES} do not "
-            "correct any interval"
+            _n(
+                "{n} vehicle could be looked back on: fewer than {fewest} do not correct any interval",
+                "{n} vehicles could be looked back on: fewer than {fewest} do not correct any interval",
+                count,
+                fewest=FEWEST_VEHICLES,
+            )
         )
     z = np.asarray(ndtri(u))
     raw, factor = _fitted(z, vehicle)
     before = float(covered(u, 0.9).mean())
     after = _crossed(z, vehicle)
-    width = f"{abs(factor - 1) * 100:.0f} % {'wider' if factor > 1 else 'narrower'}"
-    told = "stay as they are" if abs(factor - 1) < 0.005 else f"are made {width}"
-    sentence = (
-        f"{before * 100:.0f} of 100 hidden readings of {count} vehicles lay inside their 9-in-10 interval, so "
-        f"intervals {told}; with that, learnt on the other half of the vehicles, {after * 100:.0f} of 100 do."
+    return Recalibration(factor, raw, count, before, after, _sentence(factor, count, before, after))
+
+
+def _sentence(factor: float, count: int, before: float, after: float) -> str:
+    told = {
+        "before": number(before * 100),
+        "vehicles": count,
+        "after": number(after * 100),
+        "percent": number(abs(factor - 1) * 100),
+    }
+    if abs(factor - 1) < 0.005:
+        return _(
+            "{before} of 100 hidden readings of {vehicles} vehicles lay inside their 9-in-10 interval, so intervals "
+            "stay as they are; with that, learnt on the other half of the vehicles, {after} of 100 do.",
+            **told,
+        )
+    if factor > 1:
+        return _(
+            "{before} of 100 hidden readings of {vehicles} vehicles lay inside their 9-in-10 interval, so intervals "
+            "are made {percent} % wider; with that, learnt on the other half of the vehicles, {after} of 100 do.",
+            **told,
+        )
+    return _(
+        "{before} of 100 hidden readings of {vehicles} vehicles lay inside their 9-in-10 interval, so intervals "
+        "are made {percent} % narrower; with that, learnt on the other half of the vehicles, {after} of 100 do.",
+        **told,
     )
-    return Recalibration(factor, raw, count, before, after, sentence)
 
 
 def _fitted(z: Array, vehicle: Ints) -> tuple[float, float]:
     """Return the factor as it comes, and shrunk towards 1 by its own uncertainty."""
     raw = 1.0
-    for _ in range(30):  # the bound on z^2 counts in the units of the corrected forecast
+    for _turn in range(30):  # the bound on z^2 counts in the units of the corrected forecast
         score = one_a_vehicle(np.minimum((z / raw) ** 2, _WINSOR**2), vehicle) / _HONEST
         step = float(np.sqrt(max(score.mean(), 1e-6)))
         raw *= step
@@ -97,10 +122,10 @@ def _fitted(z: Array, vehicle: Ints) -> tuple[float, float]:
 
 def _crossed(z: Array, vehicle: Ints) -> float:
     """Return the 90 % coverage of each half of the vehicles with the factor of the other half."""
-    _, place = np.unique(vehicle, return_inverse=True)
+    place = np.unique(vehicle, return_inverse=True)[1]
     inside = 0
     for half in (0, 1):
         own = place % 2 == half
-        _, factor = _fitted(z[~own], vehicle[~own])
+        factor = _fitted(z[~own], vehicle[~own])[1]
         inside += int((np.abs(z[own]) <= factor * float(ndtri(0.95))).sum())
     return inside / z.size

@@ -14,6 +14,7 @@ from wearlab.config import Horizons, Visits
 from wearlab.forecast.calendar import CalendarForecast
 from wearlab.forecast.chance_words import chance_words
 from wearlab.forecast.date_law import law_of
+from wearlab.language import _
 from wearlab.records import State
 
 
@@ -50,33 +51,36 @@ def retest(
         the last test would be stale by then (`Horizons.stale_days`).
     """
     if state == State.PAST_LIMIT:
-        return Retest(None, "the part is past its limit: another test would change nothing")
+        return Retest(None, _("the part is past its limit: another test would change nothing"))
     if state == State.NO_LIMIT:
-        return Retest(None, "no limit waits for a test")
+        return Retest(None, _("no limit waits for a test"))
     if last_test is None:
-        return Retest(as_of, "no test of this part can be used yet")
+        return Retest(as_of, _("no test of this part can be used yet"))
     if state == State.TEST_AGAIN:
         if as_of - last_test > timedelta(days=horizons.stale_days):
-            return Retest(as_of, "the last test is too old to go by")
-        return Retest(as_of, "a new test settles what the last one left open")
+            return Retest(as_of, _("the last test is too old to go by"))
+        return Retest(as_of, _("a new test settles what the last one left open"))
     interval = _interval(visits, km_per_day)
-    due, word = last_test + interval, "the usual interval after the last test"
+    due, word = last_test + interval, _("the usual interval after the last test")
     visit = forecast.next_visit
     if visit is not None and due < visit <= last_test + timedelta(days=horizons.stale_days):
-        due, word = visit, "the next planned visit"
+        due, word = visit, _("the next planned visit")
     law = law_of(forecast, as_of)
     edge = None if law is None else law.day_at(horizons.watch_chance)
     if law is None:
         return Retest(due, word)
     if edge is None or edge >= due:
         return Retest(due, f"{word}; {_after(edge, max(due, as_of) + interval, horizons)}")
-    risk = f"the chance of having passed the limit reaches {chance_words(horizons.watch_chance)}"
+    risk = chance_words(horizons.watch_chance)
     if visit is not None and as_of <= visit <= edge:
-        return Retest(visit, f"the last planned visit before {risk}")
+        why = _("the last planned visit before the chance of having passed the limit reaches {chance}", chance=risk)
+        return Retest(visit, why)
     if edge <= as_of:
         told = chance_words(law.chance_by(as_of))
-        return Retest(as_of, f"the chance of having passed the limit is {told} by now, and a test tells which")
-    return Retest(edge, f"{risk} then, before the next visit")
+        why = _("the chance of having passed the limit is {chance} by now, and a test tells which", chance=told)
+        return Retest(as_of, why)
+    why = _("the chance of having passed the limit reaches {chance} then, before the next visit", chance=risk)
+    return Retest(edge, why)
 
 
 def _interval(visits: Visits, km_per_day: float | None) -> timedelta:
@@ -90,5 +94,7 @@ def _after(edge: date | None, following: date, horizons: Horizons) -> str:
     """What a test left out at this visit would mean by the following one."""
     chance = chance_words(horizons.watch_chance)
     if edge is not None and edge <= following:
-        return f"left out, the chance of having passed the limit reaches {chance} before the visit after it"
-    return f"the chance of passing the limit stays below {chance} beyond the visit after it"
+        return _(
+            "left out, the chance of having passed the limit reaches {chance} before the visit after it", chance=chance
+        )
+    return _("the chance of passing the limit stays below {chance} beyond the visit after it", chance=chance)

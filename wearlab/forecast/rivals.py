@@ -9,13 +9,15 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtr, stdtrit
+
+from wearlab.language import msg
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 #: Names of the rivals, in the order they are told.
-LINE, NO_CHANGE, FAMILY_RATE = "line per part", "no change", "family rate"
+LINE, NO_CHANGE, FAMILY_RATE = msg("line per part"), msg("no change"), msg("family rate")
 RIVALS = (LINE, NO_CHANGE, FAMILY_RATE)
 #: Values in the sample of a crossing.
 DRAWS = 2000
@@ -119,12 +121,12 @@ def student_pit(middle: Array, spread: Array, freedom: Array, y: Array) -> Array
     """Return the chance (m,) that a Student forecast gave to at most what came; a point without spread gives 0 or 1."""
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(spread > 0, (y - middle) / spread, np.where(y == middle, 0.0, np.sign(y - middle) * np.inf))
-    return np.asarray(student.cdf(np.where(np.isnan(middle), np.nan, z), freedom), dtype=np.float64)
+    return np.asarray(stdtr(freedom, np.where(np.isnan(middle), np.nan, z)), dtype=np.float64)
 
 
 def student_quantiles(middle: Array, spread: Array, freedom: Array, chances: Sequence[float] | Array) -> Array:
     """Return quantiles (m, Q) of Student forecasts."""
-    z = student.ppf(np.asarray(chances)[None, :], freedom[:, None])
+    z = stdtrit(freedom[:, None], np.asarray(chances)[None, :])
     return np.asarray(middle[:, None] + spread[:, None] * z, dtype=np.float64)
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import reduce
 
+from wearlab.language import _
 from wearlab.records import State
 
 
@@ -70,36 +72,43 @@ def change_sentence(
     if before is None or before.state == state:
         return None
     causes = _causes(before, last_test, readings, rule, limit_version)
-    return f"{state} after {before.state} on {before.as_of.isoformat()}: {' and '.join(causes)}"
+    return _(
+        "{state} after {before} on {day}: {causes}",
+        state=_(state.value),
+        before=_(before.state.value),
+        day=before.as_of.isoformat(),
+        causes=reduce(lambda first, last: _("{first} and {last}", first=first, last=last), causes),
+    )
 
 
 def _causes(
     before: StateBefore, last_test: date | None, readings: int, rule: str | None, limit_version: int | None
 ) -> list[str]:
     if not before.same_part:
-        return [f"another part is fitted ({before.repair})" if before.repair else "another part is fitted"]
+        fitted = _("another part is fitted")
+        return [f"{fitted} ({before.repair})" if before.repair else fitted]
     causes = [before.repair] if before.repair else []
     if before.rule is None and rule is not None:
-        causes.append("a limit is configured")
+        causes.append(_("a limit is configured"))
     elif before.rule is not None and rule is None:
-        causes.append("no limit is configured any more")
+        causes.append(_("no limit is configured any more"))
     elif before.limit_version != limit_version:
-        causes.append(f"the limit changed (version {before.limit_version} to {limit_version})")
+        causes.append(_("the limit changed (version {old} to {new})", old=before.limit_version, new=limit_version))
     if last_test is not None and (before.last_test is None or last_test > before.last_test):
-        causes.append(f"a new test on {last_test.isoformat()}")
+        causes.append(_("a new test on {day}", day=last_test.isoformat()))
     elif readings > before.readings:
-        causes.append("an earlier test was added")
+        causes.append(_("an earlier test was added"))
     elif readings < before.readings:
-        causes.append("readings were taken back or set aside")
+        causes.append(_("readings were taken back or set aside"))
     if before.recalibrated:
-        causes.append("the forecasts of the group were recalibrated")
+        causes.append(_("the forecasts of the group were recalibrated"))
     if causes:
         return causes
     # nothing of the part itself: what lies behind the whole run
     if before.settings:
-        causes.append("the settings changed")
+        causes.append(_("the settings changed"))
     if before.program:
-        causes.append("the program changed")
+        causes.append(_("the program changed"))
     if before.facts:
-        causes.append("time and distance, and what the model learned from other tests")
-    return causes or ["nothing but time and distance"]
+        causes.append(_("time and distance, and what the model learned from other tests"))
+    return causes or [_("nothing but time and distance")]

@@ -18,6 +18,7 @@ state is entered at its chance and, when the part was in that state or a graver 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -25,12 +26,15 @@ from wearlab.config import Horizons
 from wearlab.forecast.calendar import CalendarForecast
 from wearlab.forecast.chance_words import chance_words
 from wearlab.forecast.date_law import law_of
+from wearlab.language import _, msg
 from wearlab.records import Bound, State
 from wearlab.wear.line import Direction, Interval
 
 #: states in which a threshold that was passed stays passed until the lower one is reached
 _BOOKED = (State.BOOK, State.PAST_LIMIT)
 _WATCHED = (State.WATCH, *_BOOKED)
+
+_LEFT_OUT = msg("left out: {readings}")
 
 # quantiles and chances come from one search, which is exact to about this
 _SAME = 1e-6
@@ -92,6 +96,16 @@ def level_past(level: Interval, limit: float, direction: Direction) -> bool | No
     return False if high < edge else None
 
 
+def with_left_out(reason: str, readings: Sequence[str]) -> str:
+    """Return why there is no answer, and which readings were left out ("3 beyond the scale") where there are any."""
+    return f"{reason} ({_(_LEFT_OUT, readings=', '.join(readings))})" if readings else reason
+
+
+def without_left_out(reason: str) -> str:
+    """Return why there is no answer as it is said of many parts: not how many readings of this one were left out."""
+    return reason.partition(f" ({_(_LEFT_OUT).partition('{')[0]}")[0]
+
+
 def part_state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None = None) -> StateAnswer:
     """Return the state of a part as of a day.
 
@@ -113,9 +127,9 @@ def chances(forecast: CalendarForecast, horizons: Horizons, as_of: date) -> Chan
 
 def _state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: State | None) -> tuple[State, str]:
     if evidence.readings == 0 or evidence.last_test is None or evidence.last_level is None:
-        return State.NO_ANSWER, "there is no reading of this part"
+        return State.NO_ANSWER, _("there is no reading of this part")
     if evidence.limit is None:
-        return State.NO_LIMIT, "no limit is configured for this measure and protocol"
+        return State.NO_LIMIT, _("no limit is configured for this measure and protocol")
     past = reading_past(evidence.last_level, evidence.last_bound, evidence.limit, evidence.direction)
     level = None
     if evidence.level is not None:
@@ -129,9 +143,10 @@ def _state(evidence: PartEvidence, horizons: Horizons, as_of: date, previous: St
         return ahead
     age = (as_of - evidence.last_test).days
     if age > horizons.stale_days:
-        return State.TEST_AGAIN, f"the last test is {age} days old, older than {horizons.stale_days} days"
+        told_age = _("the last test is {age} days old, older than {most} days", age=age, most=horizons.stale_days)
+        return State.TEST_AGAIN, told_age
     if evidence.level is not None and level is None and told.watch is None:
-        return State.TEST_AGAIN, "the readings do not tell the level from the limit"
+        return State.TEST_AGAIN, _("the readings do not tell the level from the limit")
     return _at_rest(evidence, level, told, horizons)
 
 
@@ -144,30 +159,31 @@ def _against_limit(
     previous: State | None,
 ) -> tuple[State, str] | None:
     if past is None:
-        return State.TEST_AGAIN, "the last reading is beyond its scale and may lie on either side"
+        return State.TEST_AGAIN, _("the last reading is beyond its scale and may lie on either side")
     if not past:
-        return (State.TEST_AGAIN, "the level is past the limit, the last reading is not") if level else None
+        return (State.TEST_AGAIN, _("the level is past the limit, the last reading is not")) if level else None
     if told.past is None:
-        sure, why = level is True, "the last reading and the whole interval of the level are past the limit"
+        sure, why = level is True, _("the last reading and the whole interval of the level are past the limit")
     else:
         sure = _reached(told.past, horizons.past_chance, horizons.past_leave, previous == State.PAST_LIMIT)
-        why = f"the last reading is past the limit, and {chance_words(told.past)} that the level is"
+        why = _("the last reading is past the limit, and {chance} that the level is", chance=chance_words(told.past))
     if sure:
         return State.PAST_LIMIT, why
     if evidence.readings == 1:
-        return State.TEST_AGAIN, "the only reading is past the limit: a second one decides"
+        return State.TEST_AGAIN, _("the only reading is past the limit: a second one decides")
     unsure = "" if told.past is None else f": {chance_words(told.past)}"
-    return State.TEST_AGAIN, f"the last reading is past the limit, the level is not surely so{unsure}"
+    return State.TEST_AGAIN, _("the last reading is past the limit, the level is not surely so") + unsure
 
 
 def _ahead(
     forecast: CalendarForecast, told: Chances, horizons: Horizons, previous: State | None
 ) -> tuple[State, str] | None:
     book, watch = told.book, told.watch
-    leaves = "; the vehicle leaves before the most likely date" if forecast.leaves_first else ""
+    leaves = "; " + _("the vehicle leaves before the most likely date") if forecast.leaves_first else ""
     if book is not None and _reached(book, horizons.book_chance, horizons.book_leave, previous in _BOOKED):
         if told.past is not None and told.past >= horizons.book_chance:
-            return State.BOOK, f"{chance_words(told.past)} that the level is past the limit by now{leaves}"
+            why = _("{chance} that the level is past the limit by now", chance=chance_words(told.past))
+            return State.BOOK, why + leaves
         return State.BOOK, _within(book, horizons.book_days, leaves)
     if watch is not None and _reached(watch, horizons.watch_chance, horizons.watch_leave, previous in _WATCHED):
         return State.WATCH, _within(watch, horizons.watch_days, leaves)
@@ -175,7 +191,8 @@ def _ahead(
 
 
 def _within(chance: float, days: int, leaves: str) -> str:
-    return f"{chance_words(chance)} that the level passes the limit within {days} days{leaves}"
+    told = _("{chance} that the level passes the limit within {n} days", chance=chance_words(chance), n=days)
+    return told + leaves
 
 
 def _reached(chance: float, enter: float, leave: float, inside: bool) -> bool:
@@ -188,11 +205,15 @@ def _at_rest(evidence: PartEvidence, level: bool | None, told: Chances, horizons
     if forecast.no_answer is not None:
         # what is not past though its bound is open can only be beyond the scale on the good side
         if evidence.level is None and evidence.last_bound is not None:
-            return State.STEADY, f"{named}the last reading is beyond the scale, on the good side of the limit"
+            return State.STEADY, named + _("the last reading is beyond the scale, on the good side of the limit")
         if level is False:
-            return State.STEADY, f"{named}the level is short of the limit; no crossing: {forecast.no_answer}"
+            why = _("the level is short of the limit; no crossing: {reason}", reason=forecast.no_answer)
+            return State.STEADY, named + why
         return State.NO_ANSWER, forecast.no_answer
     if forecast.no_dates is not None:
         return State.NO_ANSWER, forecast.no_dates
-    chance = "no crossing expected" if told.watch is None else f"{chance_words(told.watch)} of passing the limit"
-    return State.STEADY, f"{named}{chance} within {horizons.watch_days} days"
+    days = horizons.watch_days
+    if told.watch is None:
+        return State.STEADY, named + _("no crossing expected within {n} days", n=days)
+    chance = chance_words(told.watch)
+    return State.STEADY, named + _("{chance} of passing the limit within {n} days", chance=chance, n=days)

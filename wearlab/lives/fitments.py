@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from wearlab.language import _, msg
 from wearlab.lives.history import TestPoint, WorkPoint, events
 from wearlab.lives.ledger import Fit, Ledger, Moment, Part, Since, serial_key
 from wearlab.records import PUMP, SET, Start, WorkKind
@@ -100,6 +101,12 @@ def follow(
     return book.finish([measured[k] for k in range(len(tests))])
 
 
+_WITHOUT_POSITION: dict[str, str] = {
+    WorkKind.REPLACEMENT: msg("{where} on {day} has a replacement without a position"),
+    WorkKind.REBUILD: msg("{where} on {day} has a rebuild without a position"),
+}
+
+
 class _Book:
     """Applies events to a ledger and keeps the remarks."""
 
@@ -123,12 +130,14 @@ class _Book:
         if fit is not None:
             if self.ledger.name(fit, serial):
                 return fit
-            self._remark(point, position, "unrecorded change", f"carries serial {serial} without work")
+            words = msg("{where} on {day} carries serial {serial} without work")
+            self._remark(point, position, "unrecorded change", words, serial=serial)
             self.ledger.close(fit, now.day, now.order)
         part, left = self.ledger.take(serial, vehicle, now, Start.FIRST_TEST)
         if left is not None and fit is None:
-            words = f"carries serial {serial}, last fitted to {left.vehicle} {left.position}"
-            self._remark(point, position, "unrecorded move", words)
+            words = msg("{where} on {day} carries serial {serial}, last fitted to {before}")
+            before = f"{left.vehicle} {left.position}"
+            self._remark(point, position, "unrecorded move", words, serial=serial, before=before)
         return self.ledger.open(vehicle, position, part, now)
 
     def work(self, point: WorkPoint, now: Moment) -> None:
@@ -148,7 +157,8 @@ class _Book:
             if point.kind == WorkKind.CLEANING:
                 positions = self.ledger.injectors(point.vehicle)
             else:
-                self._remark(point, None, "no position", f"has a {point.kind} without a position")
+                words = _WITHOUT_POSITION[point.kind]
+                self._remark(point, None, "no position", words)
                 return
         elif point.position == SET:
             positions = self.ledger.injectors(point.vehicle)
@@ -176,12 +186,12 @@ class _Book:
             if self.ledger.seats[point.vehicle].get(position) is out:
                 self.ledger.close(out, now.day, now.order)
         if point.serial_in and alone:
-            part, _ = self.ledger.take(point.serial_in, point.vehicle, now, _start(point))
+            part = self.ledger.take(point.serial_in, point.vehicle, now, _start(point))[0]
             if part.fits and point.origin in (Start.NEW, Start.REBUILT):
                 self.ledger.new_life(part, _start(point))
                 if point.origin == Start.NEW:
-                    words = f"was fitted with serial {point.serial_in} as new, but that part was in use"
-                    self._remark(point, position, "new part seen before", words)
+                    words = msg("{where} on {day} was fitted with serial {serial} as new, but that part was in use")
+                    self._remark(point, position, "new part seen before", words, serial=point.serial_in)
         else:
             part = Part(None, _start(point))
         self.ledger.open(point.vehicle, position, part, now, point.part_number)
@@ -196,7 +206,7 @@ class _Book:
                 self.ledger.close(fit, now.day, now.order)
             part = Part(None, Start.REBUILT)
             if serial:
-                part, _ = self.ledger.take(serial, point.vehicle, now, Start.REBUILT)
+                part = self.ledger.take(serial, point.vehicle, now, Start.REBUILT)[0]
         else:
             part = fit.part
             self.ledger.close(fit, now.day, now.order)
@@ -207,13 +217,14 @@ class _Book:
     def _swap(self, point: WorkPoint, now: Moment) -> None:
         here, there = point.position, point.position_to
         if here is None or there is None or here == there or {PUMP, SET} & {here, there}:
-            self._remark(point, here, "no position", "has a swap that does not name two injector positions")
+            words = msg("{where} on {day} has a swap that does not name two injector positions")
+            self._remark(point, here, "no position", words)
             return
         pair = [self.ledger.seat(point.vehicle, position, now) for position in (here, there)]
         for fit, serial in zip(pair, (point.serial_out, point.serial_in), strict=True):
             if fit is not None and serial and not self.ledger.name(fit, serial):
-                words = f"had another part there than serial {serial}"
-                self._remark(point, fit.position, "other serial", words)
+                words = msg("{where} on {day} had another part there than serial {serial}")
+                self._remark(point, fit.position, "other serial", words, serial=serial)
         for fit in pair:
             if fit is not None:
                 self.ledger.close(fit, now.day, now.order)
@@ -227,7 +238,7 @@ class _Book:
             self.ledger.close(fit, now.day, now.order)
         for pump in (True, False):
             self.ledger.since.pop((point.vehicle, pump), None)
-        words = "had its engine swapped: say which parts came along, until then all start anew"
+        words = msg("{where} on {day} had its engine swapped: say which parts came along, until then all start anew")
         self._remark(point, None, "engine swap", words)
 
     def _step_the_set(self, point: WorkPoint, now: Moment) -> None:
@@ -246,12 +257,14 @@ class _Book:
 
     def _name_out(self, point: WorkPoint, out: Fit, alone: bool) -> None:
         if point.serial_out and alone and not self.ledger.name(out, point.serial_out):
-            words = f"gave out serial {point.serial_out}, but another part was known there"
-            self._remark(point, out.position, "other serial", words)
+            words = msg("{where} on {day} gave out serial {serial}, but another part was known there")
+            self._remark(point, out.position, "other serial", words, serial=point.serial_out)
 
-    def _remark(self, point: TestPoint | WorkPoint, position: str | None, code: str, words: str) -> None:
+    def _remark(
+        self, point: TestPoint | WorkPoint, position: str | None, code: str, words: str, **places: object
+    ) -> None:
         where = f"{point.vehicle} {position}" if position else point.vehicle
-        sentence = f"{where} on {point.day.isoformat()} {words}"
+        sentence = _(words, where=where, day=point.day.isoformat(), **places)
         self.remarks.append(Remark(point.vehicle, position, point.day, code, sentence, point.file_id, point.row_no))
 
     def finish(self, measured: Sequence[Fit]) -> Lives:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from wearlab.errors import InputError
+from wearlab.language import _, _n
 from wearlab.lives.group_pace import GroupPace, group_pace
 from wearlab.lives.logs import Array, Ints, Logs, Stretches, stretches
 from wearlab.lives.odometer import day_number
@@ -217,7 +218,7 @@ def _answers(
         known.daily, season.cos, season.sin, day_of_year - gap,
     )  # fmt: skip
     # the pace of the coming year, whose season is its mean
-    driven, _ = outlook.distance(gap)
+    driven = outlook.distance(gap)[0]
     year, deviation = outlook.distance(gap + YEAR)
     pace = np.maximum(year - driven, 0.0) / YEAR
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -234,11 +235,11 @@ def _answers(
         zip(*columns, strict=True)
     ):
         if not any_reading:
-            found[vehicles[k]] = NoAnswer(f"no believable odometer reading up to {as_of.isoformat()}")
+            found[vehicles[k]] = NoAnswer(_("no believable odometer reading up to {day}", day=as_of.isoformat()))
             continue
         if middle != middle:
             found[vehicles[k]] = NoAnswer(
-                "the odometer readings lie less than 30 days apart, and no other vehicle tells its usage"
+                _("the odometer readings lie less than 30 days apart, and no other vehicle tells its usage")
             )
             continue
         found[vehicles[k]] = Usage(
@@ -251,7 +252,9 @@ def _answers(
             last_distance_km=distance,
             parked=bool(still),
             readings=readings,
-            basis=f"no distance in {parked_days} days" if still else _basis(counts[k], float(span[k]), swings[k]),
+            basis=_("no distance in {n} days", n=parked_days)
+            if still
+            else _basis(counts[k], float(span[k]), swings[k]),
             outlook=Outlook(0.0) if still else Outlook(*(part[k] for part in parts)),
         )
     return found
@@ -269,12 +272,18 @@ def _parked(logs: Logs, there: NDArray[np.bool_], gap: Array, at_last: Array, da
 
 
 def _basis(count: int, days: float, swings: bool) -> str:
-    season = ", with its season" if swings else ""
-    if count == 0:
-        return f"what its depot and family drive: its own readings lie less than 30 days apart{season}"
     months = max(round(days / 30.4), 1)
-    own = f"its own odometer over {months} month{'s' if months > 1 else ''}"
-    return f"{own}, and what its depot and family drive{season}" if count < 4 else f"{own}{season}"
+    if count == 0:
+        basis = _("what its depot and family drive: its own readings lie less than 30 days apart")
+    elif count < 4:
+        basis = _n(
+            "its own odometer over {n} month, and what its depot and family drive",
+            "its own odometer over {n} months, and what its depot and family drive",
+            months,
+        )
+    else:
+        basis = _n("its own odometer over {n} month", "its own odometer over {n} months", months)
+    return _("{basis}, with its season", basis=basis) if swings else basis
 
 
 def _weighted_median(values: Array, weights: Array) -> Array:

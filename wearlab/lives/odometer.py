@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.lives.meter import Reading, explain, fault, is_sentinel
 from wearlab.lives.pace import pace
 
@@ -132,8 +133,14 @@ def true_distance(
             doubtful |= not stated
             if not span.recorded:
                 notes.append(
-                    f"the meter went from {last.km:.0f} km to {first.km:.0f} km between {day_of(last.day)} and "
-                    f"{day_of(first.day)} without a recorded meter change"
+                    _(
+                        "the meter went from {before} km to {after} km between {last} and {first} without a recorded "
+                        "meter change",
+                        before=f"{last.km:.0f}",
+                        after=f"{first.km:.0f}",
+                        last=day_of(last.day),
+                        first=day_of(first.day),
+                    )
                 )
         for reading in span.kept:
             if reading.index >= 0:
@@ -147,7 +154,7 @@ def true_distance(
     for k in _stuck(when, distance, fuel, rate):
         distance[k], reason[k] = nan, "stuck"
     if "stuck" in reason:
-        notes.append("the meter stood still while fuel was taken: distances after it are too short")
+        notes.append(_("the meter stood still while fuel was taken: distances after it are too short"))
     return Distance(when, distance, tuple(reason), uncertain, suggestion, offset, tuple(notes))
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date, timedelta
+from functools import reduce
 
 from wearlab.charts.words import dated, measure_words, month_words
 from wearlab.forecast.chance_words import chance_words
+from wearlab.forecast.states import without_left_out
+from wearlab.language import _
 from wearlab.pack.booking import Booking, about_day
 from wearlab.pack.order import urgency
 from wearlab.pack.pictures import position_order
@@ -26,19 +29,24 @@ def booking_answers(states: Iterable[PartState], as_of: date) -> tuple[str, ...]
     for item in sorted(states, key=lambda one: (urgency(one.state), one.date_p50 or date.max)):
         state = State(item.state)
         if state in (State.PAST_LIMIT, State.BOOK, State.WATCH):
-            lead = "past its limit; " if state == State.PAST_LIMIT else ""
-            told.append(f"{_first([item])}: {lead}{Booking.of_part(item, as_of).sentence}.")
+            part, advice = _first([item]), Booking.of_part(item, as_of).sentence
+            if state == State.PAST_LIMIT:
+                told.append(_("{part}: past its limit; {advice}.", part=part, advice=advice))
+            else:
+                told.append(f"{part}: {advice}.")
         elif state == State.TEST_AGAIN:
-            told.append(f"{_first([item])}: test before anything is booked; {dated(item.cause)}.")
+            cause = dated(item.cause)
+            told.append(_("{part}: test before anything is booked; {cause}.", part=_first([item]), cause=cause))
         elif state == State.NO_LIMIT:
             unlimited[f"{measure_words(item.measure)}, {item.protocol}"] = None
         else:
             # how many readings were left out stands in the remarks
-            reason = (item.no_answer or item.cause).split(" (left out")[0] if state == State.NO_ANSWER else ""
+            reason = without_left_out(item.no_answer or item.cause) if state == State.NO_ANSWER else ""
             quiet.setdefault((state, _of(item), reason), []).append(item)
     told += [f"{_first(items)}: {_calm(state, items, reason, as_of)}." for (state, _, reason), items in quiet.items()]
     if unlimited:
-        told.append(f"No limit is configured for {' or '.join(unlimited)}: nothing can be booked by these.")
+        tests = reduce(lambda first, last: _("{first} or {last}", first=first, last=last), unlimited)
+        told.append(_("No limit is configured for {tests}: nothing can be booked by these.", tests=tests))
     return tuple(told)
 
 
@@ -55,11 +63,15 @@ def next_tests(states: Iterable[PartState], as_of: date) -> tuple[str, ...]:
         found.setdefault((item.retest_by, item.retest_why), {}).setdefault(_of(item), []).append(item)
     told = []
     for (by, why), alike in sorted(found.items(), key=lambda pair: pair[0]):
-        when = "test now" if by == as_of else f"test by {about_day(by, as_of)}"
+        parts = _upper("; ".join(_subject(items) for items in alike.values()))
+        if by == as_of:
+            told.append(_("{parts}: test now; {why}.", parts=parts, why=why))
+            continue
+        day = about_day(by, as_of)
         if by < as_of:
-            when = f"the test is overdue since {about_day(by, as_of)}"
-        subjects = "; ".join(_subject(items) for items in alike.values())
-        told.append(f"{subjects[:1].upper()}{subjects[1:]}: {when}; {why}.")
+            told.append(_("{parts}: the test is overdue since {day}; {why}.", parts=parts, day=day, why=why))
+        else:
+            told.append(_("{parts}: test by {day}; {why}.", parts=parts, day=day, why=why))
     return tuple(told)
 
 
@@ -71,25 +83,33 @@ def _subject(items: list[PartState]) -> str:
 def _of(item: PartState) -> str:
     """Measure, protocol and, where it does not judge the part's own level, the rule."""
     own = item.rule is None or item.unit == LEVEL_UNIT[Measure(item.measure)]
-    return f"{measure_words(item.measure)}, {item.protocol}" + ("" if own else f', rule "{item.rule}"')
+    test = f"{measure_words(item.measure)}, {item.protocol}"
+    return test if own else _('{test}, rule "{rule}"', test=test, rule=item.rule)
 
 
 def _first(items: list[PartState]) -> str:
     """The subject at the beginning of a sentence."""
-    words = _subject(items)
-    return f"{words[:1].upper()}{words[1:]}"
+    return _upper(_subject(items))
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _calm(state: State, items: list[PartState], reason: str, as_of: date) -> str:
     if state == State.NO_ANSWER:
-        return f"no answer: {reason}"
-    end = as_of + timedelta(days=_AHEAD)
+        return _("no answer: {reason}", reason=reason)
+    end, protocol = as_of + timedelta(days=_AHEAD), items[0].protocol
     laws = [law for item in items if (law := Booking.of_part(item, as_of).law) is not None]
     if not laws:
-        return f"steady in {items[0].protocol}, nothing to book"
+        return _("steady in {protocol}, nothing to book", protocol=protocol)
     chance = max(law.chance_by(end) for law in laws)
-    each = "at most " if len(items) > 1 and chance >= 0.005 else ""
-    return (
-        f"steady in {items[0].protocol}, nothing to book; chance of being past the limit by {month_words(end)}: "
-        f"{each}{chance_words(chance)}"
+    words = chance_words(chance)
+    if len(items) > 1 and chance >= 0.005:
+        words = _("at most {chance}", chance=words)
+    return _(
+        "steady in {protocol}, nothing to book; chance of being past the limit by {month}: {chance}",
+        protocol=protocol,
+        month=month_words(end),
+        chance=words,
     )

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from wearlab.charts.words import day_words, km_words, month_words
+from wearlab.charts.words import day_words, km_words, month_words, short_day_words, short_month_words
 from wearlab.forecast.chance_words import chance_words
 from wearlab.forecast.date_law import DateLaw
+from wearlab.language import _, msg
 from wearlab.pack.view import PartState
 from wearlab.records import State
 
@@ -35,7 +36,7 @@ _CERTAIN = 0.9 - 1e-9
 MONTHS = 24
 
 #: what the signs of the fan say
-FAN_WORDS = "one sign a month from this one on; - between early and late, O most likely, < begun before, > goes on"
+FAN_WORDS = msg("one sign a month from this one on; - between early and late, O most likely, < begun before, > goes on")
 
 _DATES = ("date_p10", "date_p50", "date_p90")
 
@@ -96,28 +97,32 @@ class Booking:
         if day is None:
             return ""
         if day <= self.as_of:
-            return "now"
-        return day_words(day) if _near(day, self.as_of) else f"end of {month_words(day)}"
+            return _("now")
+        return day_words(day) if _near(day, self.as_of) else _("end of {month}", month=month_words(day))
 
     @property
     def booking_short(self) -> str:
         """The same for a table, a month meaning its end: "now", "12 Jan 2027", "Feb 2027"."""
         day = self.book_by
-        return "" if day is None else "now" if day <= self.as_of else short_day(day, self.as_of)
+        return "" if day is None else _("now") if day <= self.as_of else short_day(day, self.as_of)
 
     @property
     def sure(self) -> str:
         """How sure: the chance of being past the limit by the end of a month; empty where no chance can be told."""
         found = self._look()
-        return "" if found is None else f"{chance_words(found[1])} by end of {month_words(found[0])}"
+        if found is None:
+            return ""
+        return _("{chance} by end of {month}", chance=chance_words(found[1]), month=month_words(found[0]))
 
     @property
     def sure_short(self) -> str:
         """The same for a table, a month meaning its end; "9 in 10 by now" where that says enough."""
         if self._sure_now:
-            return f"{chance_words(self.by_now)} by now"
+            return _("{chance} by now", chance=chance_words(self.by_now))
         found = self._look()
-        return "" if found is None else f"{chance_words(found[1])} by {_short_month(found[0])}"
+        if found is None:
+            return ""
+        return _("{chance} by {month}", chance=chance_words(found[1]), month=short_month_words(found[0]))
 
     @property
     def by_now(self) -> float:
@@ -142,34 +147,51 @@ class Booking:
         """The early (0), middle (1) or late (2) date for a table; "later" where it lies beyond what is told."""
         day = self.dates[point]
         if day is None:
-            return "–" if all(one is None for one in self.dates) else "later"
-        return "by now" if day <= self.as_of else short_day(day, self.as_of)
+            return "–" if all(one is None for one in self.dates) else _("later")
+        return _("by now") if day <= self.as_of else short_day(day, self.as_of)
 
     @property
     def advice(self) -> str:
         """When to book and how sure that is, as a sentence without its subject and full stop."""
-        by = self.booking
-        if not by:
-            return (
-                f"nothing to book; chance of being past the limit: {self.sure}" if self.sure else "no date can be told"
-            )
-        start = f"book {'now' if by == 'now' else f'by {by}' if by[0].isdigit() else f'by the {by}'}"
-        chances = [f"{chance_words(self.by_now)} by now"] if by == "now" and self.by_now >= _NOTED else []
+        by = self.book_by
+        if by is None:
+            if not self.sure:
+                return _("no date can be told")
+            return _("nothing to book; chance of being past the limit: {chance}", chance=self.sure)
+        now = by <= self.as_of
+        chances = [_("{chance} by now", chance=chance_words(self.by_now))] if now and self.by_now >= _NOTED else []
         if self.sure and not self._sure_now:
             chances.append(self.sure)
-        return f"{start}; chance of being past the limit: {', '.join(chances)}" if chances else start
+        if now:
+            start = _("book now")
+        elif _near(by, self.as_of):
+            start = _("book by {day}", day=day_words(by))
+        else:
+            start = _("book by the end of {month}", month=month_words(by))
+        if not chances:
+            return start
+        return _("{advice}; chance of being past the limit: {chances}", advice=start, chances=", ".join(chances))
 
     @property
     def sentence(self) -> str:
         """The advice and the most likely date and odometer."""
-        text = self.advice
-        if not self.booking:
-            return text
-        middle, km = self.dates[1], self.odometers[1]
-        if middle is not None and middle > self.as_of:
-            text += f"; most likely {'on' if _near(middle, self.as_of) else 'in'} {about_day(middle, self.as_of)}"
-            text += "" if km is None else f" at about {km_words(km, about=True)}"
-        return text
+        middle = self.dates[1]
+        if self.book_by is None or middle is None or middle <= self.as_of:
+            return self.advice
+        return f"{self.advice}; {self._likely(middle)}"
+
+    def _likely(self, middle: date) -> str:
+        km, when = self.odometers[1], about_day(middle, self.as_of)
+        if km is None:
+            return (
+                _("most likely on {day}", day=when)
+                if _near(middle, self.as_of)
+                else _("most likely in {month}", month=when)
+            )
+        far = km_words(km, about=True)
+        if _near(middle, self.as_of):
+            return _("most likely on {day} at about {distance}", day=when, distance=far)
+        return _("most likely in {month} at about {distance}", month=when, distance=far)
 
     def fan(self, months: int = MONTHS) -> str:
         """The crossing on a line of months from this one on: `-` between early and late, `O` most likely.
@@ -198,11 +220,7 @@ def about_day(day: date, as_of: date) -> str:
 
 def short_day(day: date, as_of: date) -> str:
     """Return the same for a table: "12 Jan 2027", "May 2027"."""
-    return f"{day.day} {_short_month(day)}" if _near(day, as_of) else _short_month(day)
-
-
-def _short_month(day: date) -> str:
-    return f"{month_words(day)[:3]} {day.year}"
+    return short_day_words(day) if _near(day, as_of) else short_month_words(day)
 
 
 def _near(day: date, as_of: date) -> bool:

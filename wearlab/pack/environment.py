@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from wearlab.charts import words
+from wearlab.language import _, _h, _n, listed, localised, msg, number
 from wearlab.pack import page_words, wear_words
 from wearlab.pack.answers import booking_answers, next_tests
 from wearlab.pack.booking import about_day
@@ -21,6 +22,9 @@ from wearlab.pack.links import anchor
 from wearlab.pack.order import mark, urgency
 from wearlab.pack.pictures import position_order
 from wearlab.records import STATE_MARK
+
+#: words of closed sets that a page translates where it shows them, and that are marked nowhere else
+SHOWN = (msg("never tested"), msg("overdue"), msg("stale"), msg("left out"), msg("doubted"))
 
 
 @cache
@@ -39,6 +43,11 @@ def slug(state: str | None) -> str:
 def _showable(value: Any) -> Any:
     """Take control signs and broken characters, which no page may hold, out of text that is not markup."""
     return words.cell(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _marked(message: str, /, **places: object) -> Markup:
+    """As `_h`, and what fills a place is showable as well."""
+    return _h(message, **{name: _showable(value) for name, value in places.items()})
 
 
 @cache
@@ -67,10 +76,12 @@ def environment() -> Environment:
         "identity": page_words.identity,
         "dated": words.dated,
         "first_up": lambda text: text[:1].upper() + text[1:],
-        "listed": page_words.listed,
-        "inline": lambda chart, number: Markup(inline_svg(chart, f"c{next(number)}")),
+        "listed": listed,
+        "inline": lambda chart, names: Markup(inline_svg(chart, f"c{next(names)}")),
     }
     made.filters.update(filters)
+    # they look the language up whenever they are called: the environment outlives a language
+    made.globals.update(_=_, _n=_n, _h=_marked, number=number, localised=localised)
     made.globals.update(
         when=words.when_words,
         about=about_day,

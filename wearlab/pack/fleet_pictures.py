@@ -6,12 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from wearlab.charts.crossing_months import crossing_months_chart, number_words
-from wearlab.charts.fleet_series import CrossingMonth, Spread, StateMonth, WearCohort, WearMonth
-from wearlab.charts.rig_months import RigFigure, rig_figures, rig_months_chart
+from wearlab.charts.fleet_series import CrossingMonth, Spread, StateMonth, WearMonth
+from wearlab.charts.rig_months import RigFigure, rig_figures, rig_months_chart, signed
 from wearlab.charts.state_months import state_months_chart
 from wearlab.charts.svg import Chart
 from wearlab.charts.wear_months import WearMonthsFigure, rates_words, wear_months_chart
 from wearlab.charts.words import day_words, levels_words, month_words
+from wearlab.language import _, number
 from wearlab.pack.fleet_page import FleetPage, WearSection
 from wearlab.pack.pictures import Table
 
@@ -61,8 +62,8 @@ def wear_figure(section: WearSection) -> WearMonthsFigure:
         whole=section.whole,
         depots=section.depots,
         lines=(
-            "line: median part; bands: half of the parts, eight in ten; thin dashes: median of all depots",
-            f"under {section.whole.reference}; rate: net, over the year before",
+            _("line: median part; bands: half of the parts, eight in ten; thin dashes: median of all depots"),
+            _("under {reference}; rate: net, over the year before", reference=section.whole.reference),
         ),
     )
 
@@ -78,7 +79,7 @@ def wear_table(section: WearSection) -> Table:
         rows.append(
             (
                 month_words(month.month),
-                "–" if month.level is None else f"{month.level.parts:,}",
+                "–" if month.level is None else number(month.level.parts),
                 spread_words(month.level),
                 spread_words(month.rate, rates_words),
                 *(_depot(one.months[place]) for one in depots),
@@ -86,11 +87,11 @@ def wear_table(section: WearSection) -> Table:
         )
     return Table(
         (
-            "month",
-            "parts",
-            f"level, {whole.unit}: median (1 in 10, 9 in 10 below)",
-            f"rate, {whole.rate_unit}: median (1 in 10, 9 in 10 below)",
-            *(f"{_name(one)}: median level, rate (parts)" for one in depots),
+            _("month"),
+            _("parts"),
+            _("level, {unit}: median (1 in 10, 9 in 10 below)", unit=whole.unit),
+            _("rate, {unit}: median (1 in 10, 9 in 10 below)", unit=whole.rate_unit),
+            *(_("{depot}: median level, rate (parts)", depot=one.depot or _("no depot")) for one in depots),
         ),
         tuple(rows),
     )
@@ -103,18 +104,14 @@ def spread_words(spread: Spread | None, figures: Callable[..., tuple[str, ...]] 
     if spread.p10 is None or spread.p90 is None:
         return figures(spread.median)[0]
     middle, low, high = figures(spread.median, spread.p10, spread.p90)
-    return f"{middle} ({low} to {high})"
+    return _("{value} ({low} to {high})", value=middle, low=low, high=high)
 
 
 def _depot(month: WearMonth) -> str:
     if month.level is None:
         return "–"
     rate = "–" if month.rate is None else rates_words(month.rate.median)[0]
-    return f"{levels_words(month.level.median)[0]}, {rate} ({month.level.parts:,})"
-
-
-def _name(cohort: WearCohort) -> str:
-    return cohort.depot or "no depot"
+    return f"{levels_words(month.level.median)[0]}, {rate} ({number(month.level.parts)})"
 
 
 def states_table(months: Sequence[StateMonth]) -> Table:
@@ -123,8 +120,9 @@ def states_table(months: Sequence[StateMonth]) -> Table:
     rows = []
     for month in reversed(months):
         counts = {count.state: count.parts for count in month.counts}
-        rows.append((month_words(month.month), day_words(month.as_of), *(f"{counts.get(one, 0):,}" for one in states)))
-    return Table(("month", "as known on", *states), tuple(rows))
+        parts = (number(counts.get(one, 0)) for one in states)
+        rows.append((month_words(month.month), day_words(month.as_of), *parts))
+    return Table((_("month"), _("as known on"), *map(_, states)), tuple(rows))
 
 
 def crossings_table(months: Sequence[CrossingMonth]) -> Table:
@@ -136,27 +134,23 @@ def crossings_table(months: Sequence[CrossingMonth]) -> Table:
             (
                 month_words(month.month),
                 number_words(month.expected),
-                f"{month.low} to {month.high}",
+                _("{low} to {high}", low=number(month.low), high=number(month.high)),
                 number_words(total),
             )
         )
-    return Table(("month", "parts expected", "9 in 10", "expected up to then"), tuple(rows))
+    return Table((_("month"), _("parts expected"), _("9 in 10"), _("expected up to then")), tuple(rows))
 
 
 def rigs_table(figure: RigFigure) -> Table:
     """Return a row a rig and period: its tests, its offset in % and the interval."""
     rows = []
     for one in figure.offsets:
-        told = "base" if one.base else _signed(one.offset)
-        ends = "–" if one.low is None or one.high is None else f"{_signed(one.low)} to {_signed(one.high)}"
-        rows.append(
-            (
-                one.rig, f"{day_words(one.first)} to {day_words(one.last)}", f"{one.readings:,}", told, ends,
-                "yes" if one.apart else "",
-            )
-        )  # fmt: skip
-    return Table(("rig", "tests from and to", "readings", "reads high by, %", "9 in 10", "apart"), tuple(rows))
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "−")
+        told = _("base") if one.base else signed(one.offset)
+        ends = "–"
+        if one.low is not None and one.high is not None:
+            ends = _("{low} to {high}", low=signed(one.low), high=signed(one.high))
+        days = _("{first} to {last}", first=day_words(one.first), last=day_words(one.last))
+        rows.append((one.rig, days, number(one.readings), told, ends, _("yes") if one.apart else ""))
+    return Table(
+        (_("rig"), _("tests from and to"), _("readings"), _("reads high by, %"), _("9 in 10"), _("apart")), tuple(rows)
+    )

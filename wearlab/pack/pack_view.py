@@ -8,6 +8,7 @@ from datetime import date
 
 from wearlab.charts.series import Series
 from wearlab.charts.words import measure_words
+from wearlab.language import ENGLISH, spoken
 from wearlab.pack.about_page import AboutPage
 from wearlab.pack.first_page import BookRow, ChangeRow, FirstPage, SignalRow, TestRow
 from wearlab.pack.fleet_page import FleetPage
@@ -20,6 +21,16 @@ EVERY_PAGE = 300
 
 #: states of a vehicle that ask for nobody
 _QUIET = (None, State.STEADY.value, State.NO_LIMIT.value)
+
+
+def is_pressing(worst_state: str | None) -> bool:
+    """Whether a vehicle of this worst state asks for somebody."""
+    return worst_state not in _QUIET
+
+
+def asked_for(first: FirstPage) -> set[str | None]:
+    """The vehicles that a signal or a visit with work asks for, whatever their state; None: a signal of several."""
+    return {signal.vehicle for signal in first.signals} | {row.vehicle for month in first.book for row in month.rows}
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +50,10 @@ class PackView:
     @property
     def head(self) -> Head:
         """What stands on every page."""
-        month = self.month
-        return Head(month.workspace, month.title, month.as_of, month.version, self.others)
+        month, language = self.month, spoken()
+        return Head(
+            month.workspace, month.title, month.as_of, month.version, self.others, language.name, language.locale
+        )
 
     @property
     def shown(self) -> tuple[VehicleView, ...]:
@@ -50,10 +63,8 @@ class PackView:
     @property
     def asking(self) -> tuple[VehicleView, ...]:
         """The vehicles that ask for somebody: by a state, a signal, or a visit with work."""
-        asked = {signal.vehicle for signal in self.first.signals} | {
-            row.vehicle for month in self.first.book for row in month.rows
-        }
-        return tuple(one for one in self.month.vehicles if one.worst_state not in _QUIET or one.vehicle in asked)
+        asked = asked_for(self.first)
+        return tuple(one for one in self.month.vehicles if is_pressing(one.worst_state) or one.vehicle in asked)
 
     def signals(self, vehicle: str | None) -> tuple[SignalPicture, ...]:
         """The open signals of a vehicle (None: of several vehicles), each chart with the first signal that has it."""
@@ -85,13 +96,18 @@ class PackView:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """What stands on every page of a pack; `others` are (name, file) of the pack's other files."""
+    """What stands on every page of a pack; `others` are (name, file) of the pack's other files.
+
+    `language` and `locale` are those that it is told in, for a page may be drawn by another process.
+    """
 
     workspace: str
     title: str
     as_of: date
     version: str
     others: tuple[tuple[str, str], ...] = ()
+    language: str = ENGLISH
+    locale: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

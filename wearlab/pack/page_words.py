@@ -5,17 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from wearlab.charts import words
+from wearlab.language import _, number
 from wearlab.pack.order import urgency
 from wearlab.pack.state_tables import StateTable
 from wearlab.pack.view import Attention, VehicleView, VisitRow
-
-#: Told on the attention list in this order, with the word for one or many parts.
-_LEAD = (
-    ("past limit", "past their limit"),
-    ("book", "to book"),
-    ("test again", "to test again"),
-    ("watch", "to watch"),
-)
 
 
 def grounds(items: tuple[Attention, ...]) -> tuple[str, ...]:
@@ -24,30 +17,32 @@ def grounds(items: tuple[Attention, ...]) -> tuple[str, ...]:
     for item in items:
         what = f"{words.measure_words(item.measure)}, {item.protocol}"
         if item.limit is not None:
-            side = "at most" if item.direction == "above" else "at least"
-            rule = [item.rule or "", "" if item.limit_version is None else f"version {item.limit_version}"]
+            version = "" if item.limit_version is None else _("version {version}", version=item.limit_version)
             source = f"; {item.limit_source}" if item.limit_source else ""
-            named = ", ".join(text for text in rule if text)
-            told[f"{what}, {side} {words.limit_words(item.limit, item.unit)}: {named}{source}"] = None
+            named = ", ".join(text for text in (item.rule, version) if text)
+            side = words.limit_side_words(item.limit, item.direction, item.unit)
+            told[f"{what}, {side}: {named}{source}"] = None
         if item.level is not None:
-            under = f"under {item.reference}" if item.reference else "as measured"
-            told[f"{what}: levels are told {under}"] = None
+            if item.reference:
+                told[_("{test}: levels are told under {reference}", test=what, reference=item.reference)] = None
+            else:
+                told[_("{test}: levels are told as measured", test=what)] = None
     return tuple(told)
 
 
 def identity(vehicle: VehicleView) -> list[tuple[str, str]]:
     """Return what is known of a vehicle as (name, text) pairs, unknown ones left out."""
     pairs: list[tuple[str, str | None]] = [
-        ("family", vehicle.family),
-        ("cylinders", str(vehicle.cylinders) if vehicle.cylinders else None),
-        ("depot", vehicle.depot),
-        ("duty", vehicle.duty),
-        ("fuel supply", vehicle.fuel_supply),
-        ("in service since", words.day_words(vehicle.in_service) if vehicle.in_service else None),
-        ("warranty until", words.day_words(vehicle.warranty_until) if vehicle.warranty_until else None),
-        ("leaves on", words.day_words(vehicle.leaves_on) if vehicle.leaves_on else None),
-        ("also called", ", ".join(vehicle.aliases)),
-        ("usage", _usage(vehicle)),
+        (_("family"), vehicle.family),
+        (_("cylinders"), str(vehicle.cylinders) if vehicle.cylinders else None),
+        (_("depot"), vehicle.depot),
+        (_("duty"), vehicle.duty),
+        (_("fuel supply"), vehicle.fuel_supply),
+        (_("in service since"), words.day_words(vehicle.in_service) if vehicle.in_service else None),
+        (_("warranty until"), words.day_words(vehicle.warranty_until) if vehicle.warranty_until else None),
+        (_("leaves on"), words.day_words(vehicle.leaves_on) if vehicle.leaves_on else None),
+        (_("also called"), ", ".join(vehicle.aliases)),
+        (_("usage"), _usage(vehicle)),
     ]
     return [(name, text) for name, text in pairs if text]
 
@@ -55,11 +50,15 @@ def identity(vehicle: VehicleView) -> list[tuple[str, str]]:
 def _usage(vehicle: VehicleView) -> str:
     if vehicle.km_per_day is None:
         return ""
-    text = f"{vehicle.km_per_day:,.0f} km a day"
+    distance = number(vehicle.km_per_day)
     if vehicle.km_per_day_low is not None and vehicle.km_per_day_high is not None:
-        text += f" ({vehicle.km_per_day_low:,.0f} to {vehicle.km_per_day_high:,.0f})"
+        low, high = number(vehicle.km_per_day_low), number(vehicle.km_per_day_high)
+        text = _("{distance} km a day ({low} to {high})", distance=distance, low=low, high=high)
+    else:
+        text = _("{distance} km a day", distance=distance)
     if vehicle.odometer_now_km is not None:
-        text += f", odometer now about {words.km_words(vehicle.odometer_now_km, about=True)}"
+        now = words.km_words(vehicle.odometer_now_km, about=True)
+        text = _("{usage}, odometer now about {distance}", usage=text, distance=now)
     return text
 
 
@@ -75,30 +74,38 @@ def span(low: float | None, high: float | None) -> str:
     """Return "41.0 to 52.3", or a dash when an end is missing."""
     if low is None or high is None:
         return "–"
-    return " to ".join(words.levels_words(low, high))
+    ends = words.levels_words(low, high)
+    return _("{low} to {high}", low=ends[0], high=ends[1])
 
 
 def counted_states(states: Iterable[str]) -> str:
     """Return "1 to book, 3 steady": how many parts are in each state, most pressing first."""
     found = list(states)
     return ", ".join(
-        f"{found.count(state)} {state}" for state in sorted(set(found), key=lambda one: (urgency(one), one))
+        f"{number(found.count(state))} {_(state)}" for state in sorted(set(found), key=lambda one: (urgency(one), one))
     )
 
 
 def table_summary(table: StateTable) -> str:
     """Return a table of states in one line: the states, the lowest and highest level, the nearest crossing."""
-    told = counted_states(row.state for row in table.rows)
+    told = [counted_states(row.state for row in table.rows)]
     levels = [row.level for row in table.rows if row.level is not None]
     if levels and not table.of_set:
-        ends = words.levels_words(min(levels), max(levels))
-        told += f"; level now {ends[0] if len(levels) == 1 else ' to '.join(ends)} {table.unit}"
+        low, high = words.levels_words(min(levels), max(levels))
+        if len(levels) == 1:
+            told.append(_("level now {level} {unit}", level=low, unit=table.unit))
+        else:
+            told.append(_("level now {low} to {high} {unit}", low=low, high=high, unit=table.unit))
     limits = {(row.limit, row.direction) for row in table.rows if row.limit is not None}
     if len(limits) == 1:
         limit, direction = limits.pop()
         assert limit is not None
-        told += f"; limit {'at most' if direction == 'above' else 'at least'} {words.limit_words(limit, table.unit)}"
-    return told
+        value = words.limit_words(limit, table.unit)
+        if direction == "above":
+            told.append(_("limit at most {limit}", limit=value))
+        else:
+            told.append(_("limit at least {limit}", limit=value))
+    return "; ".join(told)
 
 
 def always(visits: Iterable[VisitRow]) -> tuple[str, ...]:
@@ -130,8 +137,3 @@ def _always(visits: Iterable[VisitRow]) -> dict[str, list[tuple[str, str]]]:
         test: [pair for pair in told[0] if len(told) > 1 and all(pair in other for other in told[1:])]
         for test, told in found.items()
     }
-
-
-def listed(texts: Sequence[str]) -> str:
-    """Return "a", "a and b", "a, b and c"."""
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}" if texts else ""

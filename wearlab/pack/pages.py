@@ -10,20 +10,25 @@ from collections.abc import Mapping
 from itertools import count
 from typing import Any
 
+from wearlab.language import speaking
 from wearlab.pack.environment import environment, inline
 from wearlab.pack.fleet_pictures import fleet_pictures
 from wearlab.pack.pack_view import Head, PackView, VehicleSheet
 from wearlab.pack.pictures import vehicle_pictures
 from wearlab.pack.state_columns import CALM, shown_table
 from wearlab.pack.state_tables import state_tables
+from wearlab.pack.view import JudgedTest
 
 FIRST, FLEET, ABOUT = "index.html", "fleet.html", "about.html"
 
 #: signals that the first page tells in full, the newest; more are folded away
 SIGNALS = 6
 
-#: panels of a vehicle that are printed, the most pressing: more would not stay legible on one sheet
-PAPER = 2
+#: how much of what is on screen is printed at most, the most pressing of it: two sides decide, a vehicle has one
+PAPER = {"tests": 8, "changes": 8, "signals": 3}
+PAPER_VEHICLE = {"sentences": 6, "signals": 2, "pictures": 2}
+#: visits that are told at once and printed: of a vehicle with more to tell, fewer
+VISITS, VISITS_BESIDE = 3, 2
 
 _COUNTED = (
     "rows_read", "accepted", "flagged", "set_aside", "structure", "cells_set_aside", "readings", "questions",
@@ -36,7 +41,7 @@ def first_html(view: PackView, names: Mapping[str, str]) -> str:
     # what can wait for its day is folded away: the page is to decide
     now = [row.overdue or (row.retest_by is not None and row.retest_by <= page.as_of) for row in page.tests]
     return _page(
-        "first.html", view.head, FIRST, names, page=page, most=SIGNALS,
+        "first.html", view.head, FIRST, names, page=page, most=SIGNALS, paper=PAPER,
         soon=[row for row, pressing in zip(page.tests, now, strict=True) if pressing],
         later=[row for row, pressing in zip(page.tests, now, strict=True) if not pressing],
     )  # fmt: skip
@@ -57,17 +62,26 @@ def about_html(view: PackView, names: Mapping[str, str]) -> str:
 
 
 def vehicle_html(sheet: VehicleSheet) -> str:
-    """Return one vehicle's page, drawn here."""
+    """Return one vehicle's page, drawn here, in the language of the sheet."""
     vehicle = sheet.vehicle
-    tables = state_tables(vehicle.states)
-    return _page(
-        "vehicle_page.html", sheet.head, "", {}, root="../",
-        sheet=sheet, vehicle=vehicle, paper=PAPER,
-        asks=[row for row in vehicle.states if row.state not in CALM],
-        calm=[row for row in vehicle.states if row.state in CALM],
-        drawn=vehicle_pictures(vehicle.history, sheet.signalled),
-        tables=[shown_table(table, sheet.head.as_of) for table in tables],
-    )  # fmt: skip
+    with speaking(sheet.head.language, sheet.head.locale):
+        tables = state_tables(vehicle.states)
+        asks = [row for row in vehicle.states if row.state not in CALM]
+        return _page(
+            "vehicle_page.html", sheet.head, "", {}, root="../",
+            sheet=sheet, vehicle=vehicle, paper=PAPER_VEHICLE, quiet=CALM, asks=asks,
+            recent=VISITS_BESIDE if asks or sheet.signals else VISITS,
+            calm=[row for row in vehicle.states if row.state in CALM],
+            shared=_shared(vehicle.last_test),
+            drawn=vehicle_pictures(vehicle.history, sheet.signalled),
+            tables=[shown_table(table, sheet.head.as_of) for table in tables],
+        )  # fmt: skip
+
+
+def _shared(test: JudgedTest | None) -> list[tuple[str, str]]:
+    """The conditions that every set of a test has alike, said once; none where there is one set."""
+    told = [one.conditions for one in test.sets] if test else []
+    return [pair for pair in told[0] if all(pair in other for other in told[1:])] if len(told) > 1 else []
 
 
 def _totals(view: PackView) -> dict[str, int]:

@@ -11,16 +11,18 @@ import hashlib
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from html import escape
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from wearlab.charts.words import cell
-from wearlab.pack.pdf_source import MONO, SANS, heading_of, prepare
+from wearlab.language import _, msg, spoken
+from wearlab.pack.pdf_source import MONO, SANS, heading_of, prepare, sheet_of, styles_of, without_charts
 from wearlab.records import NoAnswer
 
-NO_PANGO = (
+NO_PANGO = msg(
     "no PDF was made, as the text library Pango is missing. Debian and Ubuntu: apt install libpango-1.0-0 "
     "libpangoft2-1.0-0 libharfbuzz-subset0; Fedora: dnf install pango; macOS: brew install pango; Windows: pacman -S "
     "mingw-w64-ucrt-x86_64-pango in MSYS2. The pack is complete without it, and its pages print from a browser"
@@ -88,7 +90,7 @@ def make_pdf(
     if not pages or len(numbers) < len(pages):
         raise ValueError("a PDF needs pages with names of their own")
     if not pdf_can_be_made():
-        return NoAnswer(NO_PANGO)
+        return NoAnswer(_(NO_PANGO))
     import weasyprint
     from weasyprint.text.fonts import FontConfiguration
 
@@ -97,13 +99,22 @@ def make_pdf(
     faces = _faces()
     fetcher = ConfinedFetcher(folder, [path for _, _, path in faces])
     fonts = FontConfiguration()
-    sheet = weasyprint.CSS(string=_font_sheet(faces), font_config=fonts, url_fetcher=fetcher)
     shown = cell(title)
 
+    @cache
+    def sheet(text: str, base: str) -> Any:
+        return weasyprint.CSS(string=text, base_url=base, font_config=fonts, url_fetcher=fetcher)
+
     def laid_out(name: str, html: str, number: int, first: int) -> Any:
-        source = weasyprint.HTML(string=html, base_url=(folder.resolve() / name).as_uri(), url_fetcher=fetcher)
-        prepare(source.etree_element, name, number, numbers, shown, first)
-        return source.render(font_config=fonts, stylesheets=[sheet])
+        base = (folder.resolve() / name).as_uri()
+        text, fetcher.charts = without_charts(html)
+        source = weasyprint.HTML(string=text, base_url=base, url_fetcher=fetcher)
+        root = source.etree_element
+        # pages share their style sheets, which are read once for all of one folder
+        texts = [_font_sheet(faces), *styles_of(root), sheet_of(shown)]
+        sheets = [sheet(text, base.rpartition("/")[0] + "/") for text in texts]
+        prepare(root, name, number, numbers, first)
+        return source.render(font_config=fonts, stylesheets=sheets)
 
     headings = [heading_of(html, name) for name, html in pages]
     starts = [1] * len(pages)
@@ -136,10 +147,12 @@ def _contents(lines: Sequence[tuple[str, str, int]], note: str) -> str:
     whole = [line for line in lines if "/" not in line[0]]
     one_each = [line for line in lines if "/" in line[0]]
     told = "".join(_list(group, style) for group, style in ((whole, "few"), (one_each, "many")) if group)
+    word = escape(_("Contents"))
     below = f"<p>{escape(cell(note))}</p>" if note else ""
     return (
-        f"<!doctype html><html lang=en><head><title>Contents</title><style>{_CONTENTS_SHEET}</style></head>"
-        f"<body><h1>Contents</h1>{told}{below}</body></html>"
+        f'<!doctype html><html lang="{spoken().name}"><head><title>{word}</title>'
+        f"<style>{_CONTENTS_SHEET}</style></head>"
+        f"<body><h1>{word}</h1>{told}{below}</body></html>"
     )
 
 

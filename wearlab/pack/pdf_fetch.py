@@ -6,7 +6,7 @@ Imported only where the PDF library is there.
 from __future__ import annotations
 
 import mimetypes
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -18,13 +18,15 @@ from weasyprint.urls import URLFetcher, URLFetcherResponse
 class ConfinedFetcher(URLFetcher):  # type: ignore[misc]
     """Reads `data:` addresses, files inside `folder` (links in it are followed first) and the named `files`.
 
-    Every other address is refused and kept in `refused`: the document is made without what it names.
+    `charts` are those of the page that is laid out, by their address. Every other address is refused and kept in
+    `refused`: the document is made without what it names.
     """
 
     def __init__(self, folder: Path, files: Sequence[Path] = ()) -> None:
         super().__init__(allowed_protocols=("data",), allow_redirects=False)
         self._folder = folder.resolve()
         self._files = frozenset(file.resolve() for file in files)
+        self.charts: Mapping[str, bytes] = {}
         self.refused: list[str] = []
 
     def fetch(self, url: str, headers: Any = None) -> Any:
@@ -33,8 +35,10 @@ class ConfinedFetcher(URLFetcher):  # type: ignore[misc]
         Raises
         ------
         ValueError
-            The address is neither data nor a file that may be read.
+            The address is neither data nor a chart of the page nor a file that may be read.
         """
+        if url in self.charts:
+            return URLFetcherResponse(url, self.charts[url], {"Content-Type": "image/svg+xml"})
         scheme = url.partition(":")[0].lower()
         if scheme == "data":
             return super().fetch(url, headers)

@@ -5,24 +5,34 @@ from __future__ import annotations
 import posixpath
 import re
 from collections.abc import Iterator, Mapping
-from functools import cache
 from html.parser import HTMLParser
 from importlib import resources
 from urllib.parse import unquote, urlsplit
-from xml.etree.ElementTree import Element, SubElement
+from xml.etree.ElementTree import Element, ParseError, SubElement, fromstring
+
+from wearlab.language import _
 
 #: families that the document brings with it, so that it looks the same everywhere
 SANS, MONO = "Pack Sans", "Pack Mono"
+
+#: scheme of the addresses of a page's own charts
+CHART = "chart"
 
 #: signs that are read at a time in search of a heading
 _READ = 4096
 
 _SVG = "{http://www.w3.org/2000/svg}svg"
+_CHART = re.compile(r"<svg\b([^>]*)>.*?</svg\s*>", re.DOTALL)
+_SPACE = re.compile(r"\sxmlns\s*=")
 _REFERENCE = re.compile(r"url\((['\"]?)#")
 #: attributes that name ids of their own page
 _NAMES_IDS = ("for", "headers", "aria-labelledby", "aria-describedby", "aria-controls", "aria-owns", "aria-details")
 #: what runs, or what loads something, has no use on paper
 _DROPPED = frozenset({"script", "noscript", "template", "iframe", "object", "embed", "base", "link"})
+#: what the pages themselves do not print; left out here, it is not even looked at
+_SCREEN_TAGS, _SCREEN = frozenset({"nav", "footer"}), frozenset({"skip", "screen", "small", "only"})
+#: a table of readings below its chart, which holds nothing that is folded away in turn
+_TABLES = re.compile(r'<details class="small"[^>]*>.*?</details>', re.DOTALL)
 
 
 def start_of(number: int) -> str:
@@ -30,12 +40,45 @@ def start_of(number: int) -> str:
     return f"p{number}"
 
 
-def prepare(root: Element, name: str, number: int, numbers: Mapping[str, int], title: str, first: int) -> None:
+def without_charts(html: str) -> tuple[str, dict[str, bytes]]:
+    """Return a page with an image for each chart and no tables below, and the charts by the address of their image.
+
+    What is drawn stays the same; a chart that is read on its own is no part of the page's own elements, each of which
+    would be looked at by every rule of the style sheets.
+    """
+    found: dict[str, bytes] = {}
+
+    def image(match: re.Match[str]) -> str:
+        said = match.group(1)
+        space = "" if _SPACE.search(said) else f' xmlns="{_SVG[1:-4]}"'
+        chart = f'<svg{space} font-family="{SANS}"{match.group(0)[len("<svg") :]}'
+        try:
+            fromstring(chart)
+        except ParseError:
+            return match.group(0)
+        address = f"{CHART}:{len(found)}"
+        found[address] = chart.encode()
+        return f'<img src="{address}" alt=""{said.rstrip("/")}>'
+
+    return _CHART.sub(image, _TABLES.sub("", html)), found
+
+
+def styles_of(root: Element) -> list[str]:
+    """Take the style sheets that a parsed page brings along out of it."""
+    found = []
+    for parent in list(_elements(root)):
+        for child in list(parent):
+            if child.tag == "style":
+                found.append(child.text or "")
+                parent.remove(child)
+    return found
+
+
+def prepare(root: Element, name: str, number: int, numbers: Mapping[str, int], first: int) -> None:
     """Change a parsed page in place so that it may stand beside others; `name` is its path within the pack.
 
-    Ids carry the page's number; links go to the pages in `numbers` (path to number) or nowhere; charts and text use
-    the fonts that are brought along; the footer shows `title` and counts pages from `first`; what is folded
-    away is left out.
+    Ids carry the page's number; links go to the pages in `numbers` (path to number) or nowhere; charts use the fonts
+    that are brought along; pages are counted from `first`; what is folded away is left out.
     """
     _drop(root)
     for element in _elements(root):
@@ -50,7 +93,7 @@ def prepare(root: Element, name: str, number: int, numbers: Mapping[str, int], t
             element.set("font-family", SANS)
     head, body = root.find("head"), root.find("body")
     if head is not None:
-        SubElement(head, "style").text = _sheet().replace("FIRST", str(first)).replace("TITLE", css_text(title))
+        SubElement(head, "style").text = f"@page :first{{counter-set:page {first}}}"
     if body is not None:
         body.insert(0, Element("div", {"id": start_of(number)}))
 
@@ -104,10 +147,11 @@ class _Heading(HTMLParser):
             self.texts[self._inside] += data
 
 
-@cache
-def _sheet() -> str:
-    """The style of the PDF: its foot, its fonts, and plain layouts in place of those its program does not know."""
-    return resources.files("wearlab.pack").joinpath("templates", "pdf.css").read_text(encoding="utf-8")
+def sheet_of(title: str) -> str:
+    """The style of the PDF: its foot with `title`, its fonts, and plain layouts in place of those that take long."""
+    text = resources.files("wearlab.pack").joinpath("templates", "pdf.css").read_text(encoding="utf-8")
+    before, _place, after = _("page {number}", number="\0").partition("\0")
+    return text.replace("TITLE", css_text(title)).replace("PAGE", f"{css_text(before)} counter(page) {css_text(after)}")
 
 
 def _elements(root: Element) -> Iterator[Element]:
@@ -121,8 +165,23 @@ def _drop(root: Element) -> None:
         for child in list(parent):
             policy = child.tag == "meta" and "http-equiv" in child.attrib
             # what is folded away is not laid out either: it would only take its time
-            if child.tag in _DROPPED or policy or (closed and child.tag != "summary"):
-                parent.remove(child)
+            unseen = child.tag in _DROPPED | _SCREEN_TAGS or bool(_SCREEN & _classes(child))
+            if unseen or policy or (closed and child.tag != "summary"):
+                _remove(parent, child)
+
+
+def _remove(parent: Element, child: Element) -> None:
+    """Take an element out and leave the text that follows it."""
+    place = list(parent).index(child)
+    if child.tail and place:
+        parent[place - 1].tail = (parent[place - 1].tail or "") + child.tail
+    elif child.tail:
+        parent.text = (parent.text or "") + child.tail
+    parent.remove(child)
+
+
+def _classes(element: Element) -> set[str]:
+    return set(element.get("class", "").split()) if isinstance(element.tag, str) else set()
 
 
 def _rename(element: Element, number: int) -> None:

@@ -11,7 +11,9 @@ from wearlab.charts.series import Point, Series, VehicleHistory
 from wearlab.charts.svg import Chart
 from wearlab.charts.vehicle import panels, vehicle_charts
 from wearlab.charts.words import bound_words, day_words, km_words, position_words
+from wearlab.language import _
 from wearlab.pack.order import urgency
+from wearlab.study.reading_error import doubt_words
 
 #: States whose parts get a chart of their own; every part stands in its vehicle's panels.
 PART_CHART_STATES = ("past limit", "book")
@@ -91,7 +93,7 @@ def readings_table(group: Sequence[Series]) -> Table:
             keys[row] = (point.day.toordinal(), point.odometer_km or 0.0)
             cells.setdefault((*row, series.position), []).append(_reading_words(point))
     return Table(
-        ("date", "odometer", *(position_words(position) for position in positions)),
+        (_("date"), _("odometer"), *(position_words(position) for position in positions)),
         tuple(
             (*row, *("; ".join(cells.get((*row, position), ["–"])) for position in positions))
             for row in sorted(keys, key=lambda row: keys[row])
@@ -105,6 +107,6 @@ def position_order(position: str) -> tuple[int, str]:
 
 
 def _reading_words(point: Point) -> str:
-    doubts = [] if point.quality == "good" else [point.quality.replace("_", " ")]
-    doubts += [point.doubt] if point.doubt else []
+    doubts = [] if point.quality == "good" else [doubt_words(point.quality)]
+    doubts += [_(point.doubt)] if point.doubt else []
     return bound_words(point.level, point.bound) + (f" ({', '.join(doubts)})" if doubts else "")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from wearlab.charts.words import km_words, level_words, when_words
+from wearlab.language import _
 from wearlab.pack.booking import about_day
 from wearlab.pack.page_words import between, span
 from wearlab.pack.state_tables import StateTable
@@ -18,6 +19,7 @@ from wearlab.records import State
 CALM = (State.STEADY.value, State.NO_LIMIT.value, State.NO_ANSWER.value)
 
 _DASH = "–"
+_NO_BREAK = "\u00a0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +49,19 @@ class ShownTable:
 def shown_table(table: StateTable, as_of: date) -> ShownTable:
     """Return the columns of a table and what is told below it."""
     made: list[tuple[str, Callable[[PartState], str], bool]] = [
-        (f"Level now, {table.unit}", _level, False),
-        (f"Rate {table.rates}".strip(), _rate, False),
-        ("Next reading", lambda row: span(row.next_low, row.next_high), True),
-        ("New part", lambda row: span(row.new_low, row.new_high), True),
-        ("Crosses its limit", lambda row: _crossing(row, as_of), False),
-        ("Test by", lambda row: _test(row, as_of), False),
+        (_("Level now, {unit}", unit=table.unit), _level, False),
+        (_("Rate {rates}", rates=table.rates).strip(), _rate, False),
+        (_("Next reading"), lambda row: span(row.next_low, row.next_high), True),
+        (_("New part"), lambda row: span(row.new_low, row.new_high), True),
+        (_("Crosses its limit"), lambda row: _crossing(row, as_of), False),
+        (_("Test by"), lambda row: _test(row, as_of), False),
     ]
     columns, once = [], []
     for head, cell, screen in made:
         cells = tuple(cell(row) for row in table.rows)
         if set(cells) == {_DASH}:
             continue
-        if len(cells) > 1 and len(set(cells)) == 1 and not head.startswith("Level"):
+        if len(cells) > 1 and len(set(cells)) == 1 and cell is not _level:
             once.append(f"{head}: {cells[0]}.")
         else:
             columns.append(Column(head, cells, screen))
@@ -73,19 +75,23 @@ def _level(row: PartState) -> str:
 
 def _rate(row: PartState) -> str:
     told, ends = rate_words(row.rate_low, row.rate, row.rate_high)
-    return f"{told} ({ends})".replace(" to ", "\u00a0to\u00a0") if ends else told
+    # the interval stays on one line
+    return f"{told} ({ends.replace(' ', _NO_BREAK)})" if ends else told
 
 
 def _crossing(row: PartState, as_of: date) -> str:
     told = when_words(row.date_p10, row.date_p50, row.date_p90, as_of)
     if not told:
         return _DASH
-    return told if row.odometer_p50_km is None else f"{told}, at about {km_words(row.odometer_p50_km, about=True)}"
+    if row.odometer_p50_km is None:
+        return told
+    return _("{when}, at about {distance}", when=told, distance=km_words(row.odometer_p50_km, about=True))
 
 
 def _test(row: PartState, as_of: date) -> str:
     if row.retest_by is None:
         return _DASH
     if row.retest_by == as_of:
-        return "now"
-    return f"{about_day(row.retest_by, as_of)}{', overdue' if row.retest_by < as_of else ''}"
+        return _("now")
+    day = about_day(row.retest_by, as_of)
+    return _("{day}, overdue", day=day) if row.retest_by < as_of else day

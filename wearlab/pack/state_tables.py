@@ -6,10 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from wearlab.charts.series import LINE
-from wearlab.charts.words import dated, limit_words, measure_words, position_words
+from wearlab.charts.words import dated, limit_side_words, measure_words, position_words
+from wearlab.language import _, _n, listed, msg
 from wearlab.pack.pictures import position_order
 from wearlab.pack.view import PartState
 from wearlab.records import LEVEL_UNIT, Measure
+
+#: how a remark names the parts it is said of
+_PLAIN, _NO_DATE, _NO_RATE = (
+    msg("{parts}: {remark}"), msg("{parts} (no date): {remark}"), msg("{parts} (no rate of its own): {remark}")
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +40,8 @@ class StateTable:
     def title(self) -> str:
         """Measure and protocol, and the rule where it is one of the set."""
         name = measure_words(self.measure)
-        rule = f', rule "{self.rows[0].rule}"' if self.of_set else ""
-        return f"{name[:1].upper()}{name[1:]}, {self.protocol}{rule}"
+        test = f"{name[:1].upper()}{name[1:]}, {self.protocol}"
+        return _('{test}, rule "{rule}"', test=test, rule=self.rows[0].rule) if self.of_set else test
 
     @property
     def of_set(self) -> bool:
@@ -46,16 +52,24 @@ class StateTable:
     def figures(self) -> str:
         """What the figures of the table are, with their units."""
         if self.of_set:
-            return "in per cent" if self.unit == "%" else f"in {self.unit}"
-        return f"levels in {self.unit}, rates {self.rates}"
+            return _("in per cent") if self.unit == "%" else _("in {unit}", unit=self.unit)
+        return _("levels in {unit}, rates {rates}", unit=self.unit, rates=self.rates)
 
     @property
     def basis(self) -> str:
         """By which method, and under which conditions levels are told, as a sentence or two."""
         if all(row.level is None for row in self.rows):
-            return "No level can be told."
-        under = f"levels under {self.reference}, readings as measured" if self.reference else "levels as measured"
-        return f"By the {self.method}; {under}." if self.method else f"{under[:1].upper()}{under[1:]}."
+            return _("No level can be told.")
+        if not self.method:
+            if not self.reference:
+                return _("Levels as measured.")
+            return _("Levels under {reference}, readings as measured.", reference=self.reference)
+        method = _(self.method)
+        if not self.reference:
+            return _("By the {method}; levels as measured.", method=method)
+        return _(
+            "By the {method}; levels under {reference}, readings as measured.", method=method, reference=self.reference
+        )
 
 
 def state_tables(states: Iterable[PartState]) -> tuple[StateTable, ...]:
@@ -66,7 +80,7 @@ def state_tables(states: Iterable[PartState]) -> tuple[StateTable, ...]:
         key = (item.measure, item.protocol, item.unit, rates, item.reference, item.method)
         groups.setdefault((*key, (item.rule or "") if is_of_set(item) else ""), []).append(item)
     made = []
-    for (measure, protocol, unit, rates, reference, method, _), items in groups.items():
+    for (measure, protocol, unit, rates, reference, method, _rule), items in groups.items():
         rows = tuple(sorted(items, key=lambda item: position_order(item.position)))
         made.append(StateTable(measure, protocol, unit, rates, reference, method, rows, _limits(rows), _remarks(rows)))
     return tuple(made)
@@ -81,9 +95,10 @@ def _limits(rows: Iterable[PartState]) -> tuple[str, ...]:
     told: dict[str, None] = {}
     for row in rows:
         if row.limit is not None:
-            side = "at most" if row.direction == "above" else "at least"
-            text = f"{side} {limit_words(row.limit, row.unit)}: {row.rule or ''}"
-            text += f", version {row.limit_version}" if row.limit_version is not None else ""
+            rule = row.rule or ""
+            if row.limit_version is not None:
+                rule = _("{rule}, version {version}", rule=rule, version=row.limit_version)
+            text = f"{limit_side_words(row.limit, row.direction, row.unit)}: {rule}"
             told[text + (f"; {row.limit_source}" if row.limit_source else "")] = None
     return tuple(told)
 
@@ -92,29 +107,44 @@ def _remarks(rows: Iterable[PartState]) -> tuple[str, ...]:
     """What is missing or odd, one sentence, with the positions it is said of in front."""
     told: dict[tuple[str, str], list[str]] = {}
     for row in rows:
-        outside = f"{_readings(row.outside)} outside the range of correction, shown and not in the level"
-        how = "left out of the line" if row.method == LINE else "taken as at least or at most"
-        beyond = f"{_readings(row.beyond)} beyond the scale, {how}"
-        for what, text in (
-            (" (no date)", row.no_answer),
-            (" (no rate of its own)", row.rate_no_answer),
-            ("", dated(row.changed) if row.changed else None),
-            ("", dated(row.note) if row.note != (row.no_answer or "") else None),
-            ("", outside if row.outside else None),
-            ("", beyond if row.beyond else None),
+        for form, text in (
+            (_NO_DATE, row.no_answer),
+            (_NO_RATE, row.rate_no_answer),
+            (_PLAIN, dated(row.changed) if row.changed else None),
+            (_PLAIN, dated(row.note) if row.note != (row.no_answer or "") else None),
+            (_PLAIN, _outside(row.outside) if row.outside else None),
+            (_PLAIN, _beyond(row.beyond, row.method) if row.beyond else None),
         ):
             if text:
-                told.setdefault((what, text), []).append(row.position)
-    return tuple(f"{positions_words(places)}{what}: {text}" for (what, text), places in told.items())
+                told.setdefault((form, text), []).append(row.position)
+    return tuple(_(form, parts=positions_words(places), remark=text) for (form, text), places in told.items())
 
 
 def positions_words(places: list[str]) -> str:
     """Return "injectors 1, 2 and 4" for ["1", "2", "4"], other positions listed."""
     found = list(dict.fromkeys(places))
     if len(found) > 1 and all(place.isdecimal() for place in found):
-        return f"injectors {', '.join(found[:-1])} and {found[-1]}"
+        return _("injectors {positions}", positions=listed(found))
     return ", ".join(position_words(place) for place in found)
 
 
-def _readings(count: int) -> str:
-    return f"{count} {'reading' if count == 1 else 'readings'}"
+def _outside(count: int) -> str:
+    return _n(
+        "{n} reading outside the range of correction, shown and not in the level",
+        "{n} readings outside the range of correction, shown and not in the level",
+        count,
+    )
+
+
+def _beyond(count: int, method: str) -> str:
+    if method == LINE:
+        return _n(
+            "{n} reading beyond the scale, left out of the line",
+            "{n} readings beyond the scale, left out of the line",
+            count,
+        )
+    return _n(
+        "{n} reading beyond the scale, taken as at least or at most",
+        "{n} readings beyond the scale, taken as at least or at most",
+        count,
+    )

@@ -6,12 +6,12 @@ stands beside them, and None means "not recorded" or "not told". Sentences are f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from wearlab.charts.series import VehicleHistory
 from wearlab.pack.wear import WearGroup
-from wearlab.study.cautions import ALL
+from wearlab.study.cautions import every_caution
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,6 +325,6 @@ class MonthView:
     fleet: tuple[FleetRow, ...] = ()
     vehicles: tuple[VehicleView, ...] = ()
     wear: tuple[WearGroup, ...] = ()
-    cautions: tuple[str, ...] = ALL
+    cautions: tuple[str, ...] = field(default_factory=every_caution)
     #: name and value of every setting the numbers rest on
     settings: tuple[tuple[str, str], ...] = ()

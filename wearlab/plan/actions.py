@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.plan.choices import Choice, choices, tests
 from wearlab.plan.costs import ActionCost
 from wearlab.plan.fleet import Frame, PlanPart, PlanVehicle, Visit, week_of
@@ -70,7 +71,7 @@ def missing_figures(vehicles: Iterable[PlanVehicle], costs: Costs) -> tuple[str,
             if part.failure_rate is None:
                 found[f"failures.{where}.per_10000_km_beyond"] = None
             if part.failure_cost is None:
-                found[f"failures.{where}: tow, or downtime_a_day with days"] = None
+                found[_("{figure}: tow, or downtime_a_day with days", figure=f"failures.{where}")] = None
             cost = pricing.replacing([part], 0.0, whole_set=False).cost
             if cost.total is None:
                 needed = ("part_price", "labour_alone_h", "labour_together_h", "labour_per_hour")

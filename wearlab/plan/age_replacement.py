@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gamma, gammainc, ndtr, ndtri
 
 from wearlab.errors import InputError
+from wearlab.language import _, msg
 from wearlab.records import NoAnswer
 
 Array = NDArray[np.float64]
@@ -27,8 +28,9 @@ FAR = 1e6
 #: equally likely values of log beta that stand for its uncertainty
 _POINTS = 400
 _HALVINGS = 80
-_NO_RISE = "the hazard does not rise with distance, so that replacing by age saves nothing"
-_TOO_FAR = "the hazard hardly rises with distance, so that the best age lies beyond every life"
+_NO_RISE = msg("the hazard does not rise with distance, so that replacing by age saves nothing")
+_TOO_FAR = msg("the hazard hardly rises with distance, so that the best age lies beyond every life")
+_FREE = msg("mending costs nothing, so that replacing by age saves nothing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +79,13 @@ def age_replacement(
     """
     _checked(eta, beta, planned, failure, coverage)
     if failure <= planned:
-        return NoAnswer("a failure costs no more than planned work, so that replacing by age saves nothing")
+        return NoAnswer(_("a failure costs no more than planned work, so that replacing by age saves nothing"))
     if beta <= 1:
-        return NoAnswer(_NO_RISE)
+        return NoAnswer(_(_NO_RISE))
     ratio = planned / (failure - planned)
     scaled = float(_renewal_ages(np.array([beta]), ratio)[0])
     if not isfinite(scaled):
-        return NoAnswer(_TOO_FAR)
+        return NoAnswer(_(_TOO_FAR))
     mean = eta * float(gamma(1.0 + 1.0 / beta))
     age, hazard = eta * scaled, beta / eta * scaled ** (beta - 1.0)
     low, high = _interval(lambda shape: _renewal_ages(shape, ratio), eta, beta, covariance, coverage)
@@ -112,10 +114,10 @@ def minimal_repair(
     """
     _checked(eta, beta, planned, repair, coverage)
     if beta <= 1 or repair == 0:
-        return NoAnswer(_NO_RISE if beta <= 1 else "mending costs nothing, so that replacing by age saves nothing")
+        return NoAnswer(_(_NO_RISE if beta <= 1 else _FREE))
     scaled = float(_repair_ages(np.array([beta]), planned / repair)[0])
     if not isfinite(scaled):
-        return NoAnswer(_TOO_FAR)
+        return NoAnswer(_(_TOO_FAR))
     age = eta * scaled
     low, high = _interval(lambda shape: _repair_ages(shape, planned / repair), eta, beta, covariance, coverage)
     rate = (planned + repair * scaled**beta) / age
@@ -154,7 +156,7 @@ def _renewal_ages(beta: Array, ratio: float) -> Array:
     high = np.minimum(np.log(FAR), np.log(700.0) / shape)
     high = np.where(_left(high, shape) < ratio, np.log(FAR), high)
     never = ~rising | (_left(high, shape) < ratio)
-    for _ in range(_HALVINGS):
+    for _turn in range(_HALVINGS):
         middle = (low + high) / 2
         short = _left(middle, shape) < ratio
         low, high = np.where(short, middle, low), np.where(short, high, middle)
@@ -200,7 +202,7 @@ def _end(middle: Array, width: float, chance: float) -> float:
     if width < 1e-9:
         return float(np.exp(np.sort(middle)[min(int(chance * middle.size), middle.size - 1)]))
     low, high = float(finite.min()) - 9.0 * width, float(finite.max()) + 9.0 * width
-    for _ in range(_HALVINGS):
+    for _turn in range(_HALVINGS):
         at = (low + high) / 2
         below = float(ndtr((at - finite) / width).sum()) / middle.size
         low, high = (at, high) if below < chance else (low, at)

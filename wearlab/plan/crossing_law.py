@@ -10,7 +10,7 @@ pace (b - max(T, a)), and so their mean is pace times the integral of the chance
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -56,6 +56,13 @@ class CrossingLaw:
     places: Array
     probits: Array
     told_until: int
+    #: the probit between the places, made once: a law is asked for its chances over and over
+    _curve: PchipInterpolator | None = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Draw the curve through the places."""
+        curve = PchipInterpolator(self.places, self.probits) if self.places.size > 1 else None
+        object.__setattr__(self, "_curve", curve)
 
     @classmethod
     def of(cls, value: Callable[[str], Any], as_of: date) -> CrossingLaw | None:
@@ -105,10 +112,10 @@ class CrossingLaw:
         """Return the chance of passage by days from `as_of`, of the shape given; 0 before today's first day."""
         asked = np.asarray(days, dtype=np.float64)
         x = np.log1p(np.maximum(asked, 0.0) / _BEND)
-        if self.places.size == 1:
+        if self._curve is None:
             told = np.full(x.shape, ndtr(self.probits[0]))
         else:
-            inside = PchipInterpolator(self.places, self.probits)(np.minimum(x, self.places[-1]))
+            inside = self._curve(np.minimum(x, self.places[-1]))
             slope = (self.probits[-1] - self.probits[-2]) / (self.places[-1] - self.places[-2])
             told = ndtr(inside + slope * np.maximum(x - self.places[-1], 0.0))
         told = np.where(told <= 2 * _LEAST, 0.0, told)

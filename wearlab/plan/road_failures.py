@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.plan.crossing_law import Spread
 from wearlab.plan_settings import RoadFailure
 from wearlab.records import NoAnswer, State
@@ -85,10 +86,10 @@ def poisson_rate(failures: int, km: float, coverage: float = 0.9) -> FailureRate
     if failures < 0 or not 0 < coverage < 1:
         raise InputError("a rate needs a count of 0 or more and a coverage between 0 and 1")
     if not km > 0:
-        return NoAnswer("no kilometres were driven there, so that no rate can be told")
+        return NoAnswer(_("no kilometres were driven there, so that no rate can be told"))
     tail, stretch = (1.0 - coverage) / 2, km / PER_KM
-    low = float(chi2.ppf(tail, 2 * failures)) / 2 if failures else 0.0
-    high = float(chi2.ppf(1.0 - tail, 2 * failures + 2)) / 2
+    low = float(gammaincinv(failures, tail)) if failures else 0.0
+    high = float(gammaincinv(failures + 1, 1.0 - tail))
     return FailureRate(failures / stretch, low / stretch, high / stretch, failures, km)
 
 

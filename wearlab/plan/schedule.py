@@ -19,6 +19,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, eye_array, hstack
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised
 from wearlab.plan.option import Option
 from wearlab.plan.quiet import native_output_to_error
 from wearlab.plan.rules import Name, Rows, Rules, rows_of
@@ -105,7 +106,12 @@ def schedule(
     if found.status == _IMPOSSIBLE:
         return Infeasible(_bites(flat, one_each, rules, seconds))
     if found.x is None:
-        return NoAnswer(f"no plan was found within {seconds:g} s: give it more time or fewer vehicles")
+        return NoAnswer(
+            _(
+                "no plan was found within {seconds} s: give it more time or fewer vehicles",
+                seconds=localised(f"{seconds:g}"),
+            )
+        )
     picked = np.flatnonzero(found.x > 0.5)
     chosen = tuple(flat[at] for at in picked.tolist())
     total = float(cost[picked].sum())

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearlab.errors import InputError
+from wearlab.language import _, localised, number
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -124,7 +125,9 @@ def code_candidates(
         if isinstance(found, CodedCandidate):
             twin = next((other.name for other in made if _same(found, other)), None)
             if twin is not None:
-                found = LeftOut(one.name, f"it cannot be told from {twin}: who has the one has the other")
+                found = LeftOut(
+                    one.name, _("it cannot be told from {other}: who has the one has the other", other=twin)
+                )
         if isinstance(found, CodedCandidate):
             made.append(found)
         else:
@@ -163,7 +166,7 @@ def _words(one: Candidate, frame: Frame) -> CodedCandidate | LeftOut:
         told = words != ""
     labels = np.unique(words[told])
     if labels.size < 2:
-        return LeftOut(one.name, f"fewer than two values with {FEWEST_VEHICLES} vehicles each")
+        return LeftOut(one.name, _("fewer than two values with {n} vehicles each", n=FEWEST_VEHICLES))
     flags = (words[:, None] == labels[None, :]).astype(np.float64)
     vehicles = [np.unique(frame.vehicle[flags[:, k] > 0]).size for k in range(labels.size)]
     base = int(np.argmax(vehicles))
@@ -171,7 +174,7 @@ def _words(one: Candidate, frame: Frame) -> CodedCandidate | LeftOut:
     columns = _centred(flags[:, free], told, frame)
     if not _apart(columns):
         # a word whose bearers are all of a family, and all of it, has that family's rate
-        return LeftOut(one.name, "within a family it is nearly the same for every vehicle")
+        return LeftOut(one.name, _("within a family it is nearly the same for every vehicle"))
     share = frame.per_life(flags)[frame.per_life(told[:, None].astype(np.float64))[:, 0] > 0].mean(axis=0)
     contrasts = (np.eye(labels.size) - share[None, :])[:, free]
     return CodedCandidate(
@@ -191,8 +194,8 @@ def _number(one: Candidate, frame: Frame) -> CodedCandidate | LeftOut:
     columns = _centred(clipped[:, None], told, frame)
     step = float(np.sqrt(np.mean(frame.per_life(columns) ** 2)))
     if not step > 1e-6 * max(abs(middle), 1e-300):
-        return LeftOut(one.name, "it is nearly the same for every vehicle")
-    label = f"{_figure(step)} {one.unit} more".replace("  ", " ")
+        return LeftOut(one.name, _("it is nearly the same for every vehicle"))
+    label = _("{amount} more", amount=f"{_figure(step)} {one.unit}".strip())
     vehicles = np.unique(frame.vehicle[told]).size
     raw = np.where(told, clipped, np.nan)
     return CodedCandidate(one.name, one.unit, columns / step, np.ones((1, 1)), (label,), (vehicles,), step, known, raw)
@@ -230,8 +233,10 @@ def _share_known(told: NDArray[np.bool_], frame: Frame) -> float:
 
 
 def _little(known: float) -> str:
-    return "nothing is recorded of it" if known == 0 else f"it is recorded for {100 * known:.0f} % of the vehicles only"
+    if known == 0:
+        return _("nothing is recorded of it")
+    return _("it is recorded for {percent} % of the vehicles only", percent=number(100 * known))
 
 
 def _figure(value: float) -> str:
-    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.2g}"
+    return localised(f"{value:,.0f}" if abs(value) >= 100 else f"{value:.2g}")

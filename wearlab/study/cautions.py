@@ -8,42 +8,49 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from wearlab.language import _, msg
+
 #: Always the last.
-PLANS_ONLY = (
+PLANS_ONLY = msg(
     "This records and plans; it does not authorise work. Local rules, the vehicle maker's instruction and licensed "
     "technicians prevail. It is not a clearance to drive."
 )
-SKIN = (
+SKIN = msg(
     "Fuel above about 100 bar goes through skin. A small wound hides a deep injury: to surgery within hours, "
     "never wait. Look for leaks with card, never with a hand."
 )
-LINES = (
+LINES = msg(
     "Never loosen a line on a running or cranking engine. After key-off wait as the vehicle's own instruction says; "
     "if it is not known, ten minutes, and check that the pressure reading has fallen."
 )
-HOT_FUEL = (
+HOT_FUEL = msg(
     "Collected fuel is hot and burns: gloves, goggles, fresh air, extinguisher, absorbent, and nothing near that can "
     "ignite."
 )
-PIEZO = "Piezo injectors are driven with up to hundreds of volts: never unplug one while the engine runs."
-CRANKING = (
+PIEZO = msg("Piezo injectors are driven with up to hundreds of volts: never unplug one while the engine runs.")
+CRANKING = msg(
     "Second person in the seat, gear in neutral, wheels chocked; let the starter rest between bursts. Unplugged "
     "injectors leave fault codes."
 )
-CLEAN = "Absolute cleanliness: plug every opening at once."
-TRIM = (
+CLEAN = msg("Absolute cleanliness: plug every opening at once.")
+TRIM = msg(
     "Moving or replacing an injector: its trim code moves with it. Enter the code at the right cylinder; cylinder "
     "number is not firing order."
 )
 
-#: All of them, for a page that does not know what will be done.
+#: All of them in English, for a sheet that does not know what will be done.
 ALL = (SKIN, LINES, HOT_FUEL, CRANKING, PIEZO, CLEAN, TRIM, PLANS_ONLY)
+
+
+def every_caution() -> tuple[str, ...]:
+    """Return all of them in the spoken language."""
+    return tuple(_(one) for one in ALL)
 
 
 def cautions(
     *, drives: Iterable[str | None], injector: str | None, pump_test: bool, injector_named: bool
 ) -> tuple[str, ...]:
-    """Return the cautions for a visit.
+    """Return the cautions for a visit, in the spoken language.
 
     Parameters
     ----------
@@ -64,4 +71,4 @@ def cautions(
     if injector_named:
         out.append(TRIM)
     out.append(PLANS_ONLY)
-    return tuple(out)
+    return tuple(_(caution) for caution in out)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from wearlab.language import _, msg
 from wearlab.records import PUMP, Bound, Measure
 from wearlab.study.facts import (
     BANK,
@@ -12,10 +13,12 @@ from wearlab.study.facts import (
     LimitInForce,
     MeasuredSet,
     VisitFacts,
+    all_of,
     capital,
     drive_name,
     figure,
     names,
+    position_name,
 )
 from wearlab.study.limit_conditions import in_force, speaks_for
 from wearlab.study.limit_results import LimitResult, Outcome
@@ -30,6 +33,8 @@ SHORT_OF_SET_POINT = 0.10
 _ON_LEVEL = ("most", "set total most", "bank total most", "line over speed", "percent from first")
 _PASSED = (Outcome.WITHIN, Outcome.CLOSE)
 _FAILED = (Outcome.PAST, Outcome.REPEAT)
+_NOT_TESTED = msg("not tested")
+_PUMP_READS = {Measure.PUMP_PEAK: msg("peak {reading}"), Measure.PUMP_RISE: msg("rise {reading}")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +70,8 @@ def diagnose(
     valid = in_force(limits, visit.tested_on)
     facts, words, evidence = vehicle_facts(sets, family, valid)
     row = next(row for row in VEHICLE_ROWS if row.holds(facts))
-    vehicle = Finding(
-        row.name, (), row.verdict, capital(row.sentence.format(**words)), evidence, row.next_test, row.source
-    )
+    sentence = capital(_(row.sentence, **words))
+    vehicle = Finding(row.name, (), row.verdict, sentence, evidence, row.next_told, _(row.source))
     return (vehicle, *_cylinders(sets, family))
 
 
@@ -79,13 +83,13 @@ def vehicle_facts(
     pumps = [one for one in sets if one.test.conditions.measure in (Measure.PUMP_PEAK, Measure.PUMP_RISE)]
     evidence: list[str] = []
     returns, returns_text = _returns(flows)
-    evidence += [] if returns == "none" else [f"Return flow: {returns_text}."]
+    evidence += [] if returns == "none" else [_("Return flow: {returns}.", returns=returns_text)]
     rail, rail_text = _rail(flows, family, limits)
-    evidence += [] if rail == "unknown" and not flows else [f"Rail pressure: {rail_text}."]
+    evidence += [] if rail == "unknown" and not flows else [_("Rail pressure: {rail}.", rail=rail_text)]
     pump, pump_text = _pump(pumps)
-    evidence += [] if pump == "none" else [f"Pump: {pump_text}."]
+    evidence += [] if pump == "none" else [_("Pump: {pump}.", pump=pump_text)]
     supply = _supply(pumps or flows, limits)
-    evidence += [f"Supply: {supply.text}."] if pumps or supply.state == "bad" else []
+    evidence += [_("Supply: {supply}.", supply=supply.text)] if pumps or supply.state == "bad" else []
     cranking = _worst([cranking_state(one.test.conditions) for one in pumps], ("slow", "unknown", "good"))
     facts = {
         "returns": returns,
@@ -99,7 +103,7 @@ def vehicle_facts(
         "rail": rail_text,
         "pump": pump_text,
         "supply": supply.text,
-        "supply_open": ", ".join(supply.unknown),
+        "supply_open": ", ".join(_(name) for name in supply.unknown),
     }
     return facts, words, tuple(evidence)
 
@@ -111,12 +115,12 @@ def _worst(states: Sequence[str], order: tuple[str, ...]) -> str | None:
 def _returns(flows: Sequence[JudgedSet]) -> tuple[str, str]:
     """State and words of the return flow over all tests of the visit; the worst test speaks."""
     if not flows:
-        return "none", "not tested"
+        return "none", _(_NOT_TESTED)
     order = ("past", "repeat", "outlier", "open", "shares", "within", "even")
     told = [_returns_of(one) for one in flows]
-    state = _worst([state for state, _ in told], order) or "open"
+    state = _worst([found for found, text in told], order) or "open"
     # a judged test says more than one that could not be judged or was cranked without pressure
-    if state in ("open", "shares") and any(found == "within" for found, _ in told):
+    if state in ("open", "shares") and any(found == "within" for found, text in told):
         state = "within"
     return state, "; ".join(text for found, text in told if found == state)
 
@@ -126,37 +130,38 @@ def _returns_of(one: JudgedSet) -> tuple[str, str]:
     compared, shares = one.comparison, one.test.conditions.shares_only
     for outcome, state in ((Outcome.PAST, "past"), (Outcome.REPEAT, "repeat")):
         hit = [result for result in one.results if result.outcome == outcome]
+        if hit and state == "past":
+            return state, _("{who} past limit ({protocol})", who=_who(hit), protocol=label)
         if hit:
-            return (
-                state,
-                f"{_who(hit)} past limit ({label}){'' if state == 'past' else ' within the reading error'}",
-            )
+            return state, _("{who} past limit ({protocol}) within the reading error", who=_who(hit), protocol=label)
     # a low reading of a part fitted after the others explains itself
     stands = [r for r in compared.rows if r.stands == "high" or (r.stands == "low" and _fresh(r) == "no")]
     if stands:
-        return "outlier", f"{'; '.join(f'{row.name} {row.remark}' for row in stands)} ({label})"
+        which = "; ".join(_("{who} {remark}", who=row.name, remark=row.remark) for row in stands)
+        return "outlier", f"{which} ({label})"
     cylinders = [row.position for row in compared.rows if row.position.isdigit()]
     # an evenly worn set passes every ratio: only a limit on the level clears it
     passed = {r.position for r in one.results if r.outcome in _PASSED and r.kind in _ON_LEVEL}
     banks = {r.position for r in one.results if r.kind == "bank total most"}
     judged = None in passed or (bool(banks) and passed >= banks) or (bool(cylinders) and passed >= set(cylinders))
     if shares:
-        return "shares", f"only shares compare ({label}, no rail pressure)"
+        return "shares", _("only shares compare ({protocol}, no rail pressure)", protocol=label)
     if judged and (compared.complete or not cylinders):
-        return "within", f"within your limits ({label})"
+        return "within", _("within your limits ({protocol})", protocol=label)
     usable = [row for row in compared.rows if row.stands == "level"]
     if len(usable) > 2 and len(usable) == len(cylinders) and not compared.missing and not judged:
-        return "even", f"cylinders agree, no limit on the level judged ({label})"
-    return "open", f"not judged ({label})"
+        return "even", _("cylinders agree, no limit on the level judged ({protocol})", protocol=label)
+    return "open", _("not judged ({protocol})", protocol=label)
 
 
 def _who(results: Sequence[LimitResult]) -> str:
     positions = sorted({r.position for r in results if r.position is not None and r.position.isdigit()}, key=int)
     words = [names(positions)] if positions else []
-    words += ["pump"] if any(result.position == PUMP for result in results) else []
-    words += sorted({r.position for r in results if r.position is not None and r.position.startswith(BANK)})
-    words += ["the whole set"] if any(result.position is None for result in results) else []
-    return " and ".join(words)
+    words += [position_name(PUMP)] if any(result.position == PUMP for result in results) else []
+    banks = sorted({r.position for r in results if r.position is not None and r.position.startswith(BANK)})
+    words += [position_name(bank) for bank in banks]
+    words += [_("the whole set")] if any(result.position is None for result in results) else []
+    return all_of(words)
 
 
 def _rail(flows: Sequence[JudgedSet], family: FamilyFacts, limits: Sequence[LimitInForce]) -> tuple[str, str]:
@@ -174,24 +179,24 @@ def _rail(flows: Sequence[JudgedSet], family: FamilyFacts, limits: Sequence[Limi
         ]
         if spans:
             low = min(span[0] for span in spans)
-            reached, asked = rail >= low, f"your limits ask for at least {figure(low)}"
+            reached, asked = rail >= low, _("your limits ask for at least {least}", least=figure(low))
         elif conditions.set_point_bar is not None:
             reached = rail >= conditions.set_point_bar * (1.0 - SHORT_OF_SET_POINT)
-            asked = f"set point {figure(conditions.set_point_bar)}"
+            asked = _("set point {bar}", bar=figure(conditions.set_point_bar))
         else:
-            found.append(("unknown", f"{figure(rail)} bar, no figure of yours to compare with"))
+            found.append(("unknown", _("{bar} bar, no figure of yours to compare with", bar=figure(rail))))
             continue
         found.append(("reached" if reached else "low", f"{figure(rail)} bar, {asked}"))
-    state = _worst([state for state, _ in found], ("low", "reached", "unknown"))
+    state = _worst([one for one, text in found], ("low", "reached", "unknown"))
     if state is None:
-        return "unknown", "not recorded"
+        return "unknown", _(NOT_RECORDED)
     return state, next(text for one, text in found if one == state)
 
 
 def _pump(pumps: Sequence[JudgedSet]) -> tuple[str, str]:
     """State and words of the pump over its peak and rise tests."""
     if not pumps:
-        return "none", "not tested"
+        return "none", _(_NOT_TESTED)
     texts = [_pump_text(one) for one in pumps]
     results = [result for one in pumps for result in one.results]
     text = ", ".join(texts)
@@ -220,24 +225,24 @@ def _pump(pumps: Sequence[JudgedSet]) -> tuple[str, str]:
 
 
 def _pump_text(one: JudgedSet) -> str:
-    what = one.test.conditions.measure.removeprefix("pump_")
     seen = ", ".join(row.text for row in one.comparison.rows)
     limit = next((result.limit_text for result in one.results if result.outcome in _FAILED), None)
     if limit is None:
         limit = next((result.limit_text for result in one.results if result.outcome in _PASSED), None)
-    return f"{what} {seen}" + (f" against {limit}" if limit else "")
+    told = _(_PUMP_READS[Measure(one.test.conditions.measure)], reading=seen)
+    return _("{reading} against {limit}", reading=told, limit=limit) if limit else told
 
 
 def _supply(tests: Sequence[JudgedSet], limits: Sequence[LimitInForce]) -> SupplyFacts:
     """The supply of the visit: what any of its tests recorded counts, the bad before the good."""
     told = [supply_facts(one.test.conditions, limits) for one in tests]
     order = ("bad", "good", "unknown")
-    texts = dict.fromkeys(one.text for one in told if one.text != NOT_RECORDED)
+    texts = dict.fromkeys(one.text for one in told if one.text != _(NOT_RECORDED))
     return SupplyFacts(
         pressure=_worst([one.pressure for one in told], order) or "unknown",
         filter=_worst([one.filter for one in told], order) or "unknown",
         air=_worst([one.air for one in told], order) or "unknown",
-        text="; ".join(texts) or NOT_RECORDED,
+        text="; ".join(texts) or _(NOT_RECORDED),
     )
 
 
@@ -254,7 +259,7 @@ def _cylinders(sets: Sequence[JudgedSet], family: FamilyFacts) -> list[Finding]:
             row = next((row for row in CYLINDER_ROWS if row.holds(facts)), None)
             if row is None:
                 continue
-            _, positions, evidence = spoken.setdefault(row.name, (row, [], []))
+            positions, evidence = spoken.setdefault(row.name, (row, [], []))[1:]
             if at not in positions:
                 positions.append(at)
             evidence += _evidence(at, rows.get(at), one)
@@ -263,7 +268,7 @@ def _cylinders(sets: Sequence[JudgedSet], family: FamilyFacts) -> list[Finding]:
     for name in sorted(spoken, key=order.index):
         row, positions, evidence = spoken[name]
         positions.sort(key=int)
-        sentence = capital(row.sentence.format(who=names(positions)))
+        sentence = capital(_(row.sentence, who=names(positions)))
         findings.append(
             Finding(
                 name,
@@ -271,8 +276,8 @@ def _cylinders(sets: Sequence[JudgedSet], family: FamilyFacts) -> list[Finding]:
                 row.verdict,
                 sentence,
                 tuple(dict.fromkeys(evidence)),
-                row.next_test,
-                row.source,
+                row.next_told,
+                _(row.source),
             )
         )
     return findings
@@ -314,7 +319,7 @@ def _fresh(row: SetRow | None) -> str:
 def _evidence(at: str, row: SetRow | None, one: JudgedSet) -> list[str]:
     told = [r.sentence for r in one.results if r.position == at and r.outcome in _FAILED]
     if row is None:
-        return [f"{capital(drive_name(one.test.conditions))}: no reading."]
+        return [_("{test}: no reading.", test=capital(drive_name(one.test.conditions)))]
     if row.remark:
         told.append(f"{capital(row.name)} {row.text}: {row.remark} ({one.test.conditions.protocol}).")
     return told

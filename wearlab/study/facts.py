@@ -5,15 +5,21 @@ None means "not recorded" everywhere; nothing is filled in for it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import reduce
 
-from wearlab.config import LimitRule
-from wearlab.records import PUMP, SET, Measure
+from wearlab.language import ENGLISH, _, listed, localised, msg, spoken
+from wearlab.limit_settings import LimitRule
+from wearlab.records import PUMP, SET, Bound, Measure
 
 #: First word of a position that stands for one bank of cylinders: "bank 1".
 BANK = "bank"
+
+#: Words of measures and of ways of driving, told as they are spelled with spaces.
+MEASURES = (msg("return flow"), msg("pump peak"), msg("pump rise"), msg("pump hold"), msg("rig check"))
+DRIVES = (msg("crank"), msg("idle"), msg("raised"), msg("bench"))
 
 #: Baselines by (measure, protocol, position).
 BaselineKey = tuple[str, str, str]
@@ -139,23 +145,34 @@ class VisitFacts:
 def position_name(position: str) -> str:
     """Return a position in words: "cylinder 3", "pump", "bank 1", "whole set"."""
     if position == SET:
-        return "whole set"
+        return _("whole set")
     if position.startswith(f"{BANK} "):
-        return position
-    return "pump" if position == PUMP else f"cylinder {position}"
+        return _("bank {number}", number=position.removeprefix(f"{BANK} "))
+    return _("pump") if position == PUMP else _("cylinder {number}", number=position)
 
 
 def names(positions: tuple[str, ...] | list[str]) -> str:
     """Return several cylinder positions in words: "cylinder 3", "cylinders 1, 2 and 4"."""
-    words = [position_name(at) for at in positions]
-    if len(words) > 1 and all(at.isdigit() for at in positions):
-        words = [f"cylinders {positions[0]}", *positions[1:]]
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    if len(positions) > 1 and all(at.isdigit() for at in positions):
+        return _("cylinders {numbers}", numbers=listed(positions))
+    return listed([position_name(at) for at in positions])
+
+
+def all_of(texts: Sequence[str]) -> str:
+    """Return texts that all count, each set off from the next by an "and"."""
+    return reduce(lambda first, last: _("{first} and {last}", first=first, last=last), texts) if texts else ""
 
 
 def figure(value: float) -> str:
     """Return a number as a workshop writes it: three digits that count, whole numbers above 100."""
-    return f"{value:.0f}" if abs(value) >= 99.95 else f"{value:.3g}"
+    return localised(f"{value:.0f}" if abs(value) >= 99.95 else f"{value:.3g}")
+
+
+def bounded(reading: str, bound: str | None) -> str:
+    """Return a reading that may lie beyond the scale: "at least 120 ml/min"."""
+    if bound is None:
+        return reading
+    return _("at least {amount}", amount=reading) if bound == Bound.AT_LEAST else _("at most {amount}", amount=reading)
 
 
 def capital(text: str) -> str:
@@ -163,7 +180,18 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def going_on(sentence: str) -> str:
+    """Return a sentence as it goes on after a colon: small in English, where nouns are; as it is in other languages."""
+    return sentence[:1].lower() + sentence[1:] if spoken().name == ENGLISH else sentence
+
+
+def measure_name(measure: str) -> str:
+    """Return a measure in words: "return flow"."""
+    return _(measure.replace("_", " "))
+
+
 def drive_name(conditions: AsTested) -> str:
     """Return measure and protocol in words: "return flow, warm idle"."""
-    measure = conditions.measure.replace("_", " ")
-    return measure if conditions.protocol == measure else f"{measure}, {conditions.protocol}"
+    measure = measure_name(conditions.measure)
+    same = conditions.protocol == conditions.measure.replace("_", " ")
+    return measure if same else f"{measure}, {conditions.protocol}"

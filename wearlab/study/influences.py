@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import fdtrc, stdtrit
 
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.study.candidates import (
     Candidate,
@@ -124,7 +125,7 @@ def influences(
         base = fit_scale(known, scale, options) if base is None else base
         found = _asked(data, base, candidates, options)
     except (np.linalg.LinAlgError, ArithmeticError) as error:
-        return NoAnswer(f"the wear model with candidates broke off ({error})")
+        return NoAnswer(_("the wear model with candidates broke off ({error})", error=error))
     return found
 
 
@@ -145,14 +146,22 @@ def _asked(data: WearData, base: ScaleFit, candidates: Sequence[Candidate], opti
     frame = Frame(design.data.vehicle, design.blocks.life, design.data.family)
     seen = _vehicles_with_rate(design)
     if seen < FEWEST:
-        return NoAnswer(f"vehicles whose parts were tested at two distances: {seen}; {FEWEST} are needed")
+        return NoAnswer(
+            _("vehicles whose parts were tested at two distances: {n}; {fewest} are needed", n=seen, fewest=FEWEST)
+        )
     rate = _family_rates(base)
     if isinstance(rate, NoAnswer):
         return rate
     made, left = code_candidates(candidates, frame)
     freedom = seen - int(np.unique(frame.family).size) - sum(one.columns.shape[1] for one in made)
     if made and freedom < FEWEST_LEFT:
-        return NoAnswer(f"{seen} vehicles are too few for {len(made)} candidates at once")
+        return NoAnswer(
+            _(
+                "{vehicles} vehicles are too few for {candidates} candidates at once",
+                vehicles=seen,
+                candidates=len(made),
+            )
+        )
     notes: tuple[str, ...] = ()
     if not made:
         fit = base
@@ -161,10 +170,10 @@ def _asked(data: WearData, base: ScaleFit, candidates: Sequence[Candidate], opti
         silent = {name for name in (_name(one, k) for one in made for k in range(one.columns.shape[1]))
                   if fit.fixed.place(name) is None}  # fmt: skip
         gone = [one for one in made if any(_name(one, k) in silent for k in range(one.columns.shape[1]))]
-        left += tuple(LeftOut(one.name, "the readings cannot tell it beside the others") for one in gone)
+        left += tuple(LeftOut(one.name, _("the readings cannot tell it beside the others")) for one in gone)
         made = tuple(one for one in made if one not in gone)
     if fit.status not in ("converged", "converged on the boundary"):
-        notes = (f"the wear model with candidates has {fit.status}",)
+        notes = (_("the wear model with candidates has not converged"),)
     scaled = rate.mean()
     return Influences(
         asked=_told(fit, made, freedom),
@@ -264,7 +273,7 @@ def _family_rates(base: ScaleFit) -> Floats | NoAnswer:
     clear = np.abs(rate) > CLEAR * sd
     weight = np.where(clear, 1.0 / np.where(clear, sd, 1.0) ** 2, 0.0)
     if not clear.any():
-        return NoAnswer("the family's own rate cannot be told from zero, so nothing can be told as a share of it")
+        return NoAnswer(_("the family's own rate cannot be told from zero, so nothing can be told as a share of it"))
     common = float(np.sum(weight * np.where(clear, rate, 0.0)) / weight.sum())
     return np.where(clear & (np.sign(rate) == np.sign(common)), rate, common)
 

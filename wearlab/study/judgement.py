@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from wearlab.config import Conditions, Spread
+from wearlab.conditions.reference import temperature_name
+from wearlab.config import Spread
+from wearlab.language import _, _n, msg
+from wearlab.limit_settings import Conditions
 from wearlab.records import PUMP, Measure
 from wearlab.study.cautions import cautions
 from wearlab.study.diagnosis import Finding, JudgedSet, diagnose
@@ -19,14 +22,19 @@ from wearlab.study.facts import (
     capital,
     drive_name,
     figure,
+    going_on,
+    measure_name,
     names,
 )
 from wearlab.study.limit_conditions import in_force, speaks_for
 from wearlab.study.limit_results import LimitResult, Outcome
 from wearlab.study.limits import judge_limits
 from wearlab.study.one_test import SetComparison, compare_set
-from wearlab.study.rules import Verdict
+from wearlab.study.rules import ON_CLOSED_VOLUME, Verdict
 from wearlab.study.weakness import Weakness, weaknesses
+
+#: Words of the sheets for the metering valve that a reader knows in the own language; others stay as written.
+_VALVES = (msg("unplugged"), msg("dummy"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +118,7 @@ def judge(visit: VisitFacts, limits: Sequence[LimitInForce], family: FamilyFacts
         cautions=cautions(
             drives=[one.test.conditions.driven for one in sets],
             injector=family.injector,
-            pump_test=pump or any("closed volume" in finding.next_test for finding in findings),
+            pump_test=pump or any(finding.rule in ON_CLOSED_VOLUME for finding in findings),
             injector_named=any(
                 finding.verdict in (Verdict.INJECTORS, Verdict.INJECTORS_AND_PUMP) for finding in findings
             ),
@@ -124,16 +132,16 @@ def _headline(sets: Sequence[JudgedSet], findings: Sequence[Finding]) -> str:
     past = [
         result for one in sets for result in one.results if result.outcome == Outcome.PAST and result.position != PUMP
     ]
-    start = capital(vehicle.verdict.value)
+    start = capital(_(vehicle.verdict.value))
     if vehicle.verdict == Verdict.INJECTORS and past:
         worst = max(past, key=lambda r: -(r.margin or 0.0) / r.limit if r.limit else 0.0)
         more = len({result.position for result in past}) - 1
-        tail = f" {more} more past a limit." if more else ""
-        return f"{start}: {_lower(worst.sentence)}{tail}"
+        tail = " " + _n("{n} more past a limit.", "{n} more past a limit.", more) if more else ""
+        return f"{start}: {going_on(worst.sentence)}{tail}"
     named = [f for f in findings[1:] if f.positions and f.verdict != Verdict.NOTHING]
     if vehicle.verdict in (Verdict.NOTHING, Verdict.CANNOT_TELL) and named:
-        return f"{start}: {_lower(named[0].sentence)}"
-    return f"{start}: {_lower(vehicle.sentence)}"
+        return f"{start}: {going_on(named[0].sentence)}"
+    return f"{start}: {going_on(vehicle.sentence)}"
 
 
 def _next_steps(findings: Sequence[Finding], weak: Sequence[Weakness]) -> tuple[str, ...]:
@@ -142,14 +150,12 @@ def _next_steps(findings: Sequence[Finding], weak: Sequence[Weakness]) -> tuple[
     # where the returns alone speak, the named cylinders already say what to do
     told_by_cylinders = vehicle.rule in ("returns past", "returns within error", "one cylinder differs")
     steps = [] if named and told_by_cylinders else [vehicle.next_test]
-    steps += [f"{capital(names(finding.positions))}: {_lower(finding.next_test)}" for finding in named]
+    steps += [f"{capital(names(finding.positions))}: {going_on(finding.next_test)}" for finding in named]
     # what a repeat should record comes once, however many tests lacked it
-    steps += [f"Next time: {point.remedy}" for point in weak if point.code not in ("single", "doubtful")]
+    steps += [
+        _("Next time: {remedy}", remedy=point.remedy) for point in weak if point.code not in ("single", "doubtful")
+    ]
     return tuple(dict.fromkeys(steps))
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def _view(one: JudgedSet, limits: Sequence[LimitInForce], family: FamilyFacts, on: date) -> ShownTest:
@@ -172,13 +178,13 @@ def _notes(one: JudgedSet, limits: Sequence[LimitInForce]) -> tuple[str, ...]:
     judged = {result.rule for result in one.results if result.outcome != Outcome.CANNOT}
     absolute = [limit.rule for limit in limits if limit.rule.name in judged and limit.rule.unit is not None]
     out = [
-        f'Limit "{rule.name}" states no test conditions: readings are judged as measured.'
+        _('Limit "{limit}" states no test conditions: readings are judged as measured.', limit=rule.name)
         for rule in absolute
         if rule.conditions == Conditions() and rule.over_s is None
     ]
     passed = any(result.outcome in (Outcome.WITHIN, Outcome.CLOSE) for result in one.results)
     if absolute and passed and one.test.conditions.shares_only:
-        out.append("Within limit while cranking without rail pressure proves little: a weak pump returns little.")
+        out.append(_("Within limit while cranking without rail pressure proves little: a weak pump returns little."))
     return tuple(out)
 
 
@@ -186,12 +192,15 @@ def _unjudged(test: MeasuredSet, limits: Sequence[LimitInForce], family: FamilyF
     what = drive_name(test.conditions)
     same = [one.rule for one in in_force(limits, on) if one.rule.measure == test.conditions.measure]
     if not same:
-        return f"No limit of yours for {test.conditions.measure.replace('_', ' ')}: compared, not judged."
+        measure = measure_name(test.conditions.measure)
+        return _("No limit of yours for {test}: compared, not judged.", test=measure)
     other = [rule for rule in same if rule.protocol not in (None, test.conditions.protocol)]
     if other and not any(speaks_for(rule, test.conditions, family) for rule in same):
         told = ", ".join(sorted({str(rule.protocol) for rule in other}))
-        return f"No limit of yours for {what} (there are some for {told}): compared, not judged."
-    return f"No limit of yours fits {what} on this engine: compared, not judged."
+        return _(
+            "No limit of yours for {test} (there are some for {others}): compared, not judged.", test=what, others=told
+        )
+    return _("No limit of yours fits {test} on this engine: compared, not judged.", test=what)
 
 
 def condition_pairs(conditions: AsTested) -> tuple[tuple[str, str], ...]:
@@ -201,25 +210,25 @@ def condition_pairs(conditions: AsTested) -> tuple[tuple[str, str], ...]:
         return None if value is None else f"{figure(value)} {unit}"
 
     def yes(value: bool | None) -> str | None:
-        return None if value is None else ("yes" if value else "no")
+        return None if value is None else (_("yes") if value else _("no"))
 
-    temperature = "fuel temperature" if conditions.temp_kind is None else f"{conditions.temp_kind} temperature"
+    valve = conditions.metering_valve
     pairs: list[tuple[str, str | None]] = [
-        ("driven", conditions.driven),
-        ("duration", number(conditions.duration_s, "s")),
-        ("rail pressure", number(conditions.rail_bar, "bar")),
-        ("engine speed", number(conditions.speed_rpm, "rpm")),
-        (temperature, number(conditions.fuel_temp_c, "degC")),
-        ("battery", number(conditions.battery_v, "V")),
-        ("injectors connected", yes(conditions.injectors_connected)),
-        ("return pressure", number(conditions.back_pressure_bar, "bar")),
-        ("metering valve", conditions.metering_valve),
-        ("closed volume", number(conditions.volume_ml, "ml")),
-        ("rise to", number(conditions.rise_to_bar, "bar")),
-        ("supply pressure", number(conditions.supply_bar, "bar")),
-        ("supply", conditions.supply_note),
-        ("rig", conditions.rig),
-        ("technician", conditions.technician),
-        ("note", conditions.note),
+        (_("driven"), _(conditions.driven) if conditions.driven else None),
+        (_("duration"), number(conditions.duration_s, "s")),
+        (_("rail pressure"), number(conditions.rail_bar, "bar")),
+        (_("engine speed"), number(conditions.speed_rpm, "rpm")),
+        (temperature_name(conditions.temp_kind), number(conditions.fuel_temp_c, "degC")),
+        (_("battery"), number(conditions.battery_v, "V")),
+        (_("injectors connected"), yes(conditions.injectors_connected)),
+        (_("return pressure"), number(conditions.back_pressure_bar, "bar")),
+        (_("metering valve"), _(valve) if valve in _VALVES else valve),
+        (_("closed volume"), number(conditions.volume_ml, "ml")),
+        (_("rise to"), number(conditions.rise_to_bar, "bar")),
+        (_("supply pressure"), number(conditions.supply_bar, "bar")),
+        (_("supply"), conditions.supply_note),
+        (_("rig"), conditions.rig),
+        (_("technician"), conditions.technician),
+        (_("note"), conditions.note),
     ]
     return tuple((name, value) for name, value in pairs if value)

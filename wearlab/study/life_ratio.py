@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.study.kaplan_meier import COVERAGE
 from wearlab.study.life_data import Floats, LifeData
@@ -67,9 +68,10 @@ def life_ratio(data: LifeData, group: ArrayLike, coverage: float = COVERAGE) -> 
     names, code = np.unique(words, return_inverse=True)
     failed = np.bincount(code[data.event], minlength=names.size).astype(np.float64)
     if names.size < 2:
-        return NoAnswer("there is only one group")
+        return NoAnswer(_("there is only one group"))
     if (failed == 0).any():
-        return NoAnswer(f"nothing failed in {', '.join(str(name) for name in names[failed == 0])}")
+        silent = ", ".join(str(name) for name in names[failed == 0])
+        return NoAnswer(_("nothing failed in {groups}", groups=silent))
     unit = float(data.time.max())
     late, early = np.log(data.time / unit), np.log(np.where(data.entry > 0, data.entry, unit) / unit)
     begun = (data.entry > 0).astype(np.float64)
@@ -85,17 +87,17 @@ def life_ratio(data: LifeData, group: ArrayLike, coverage: float = COVERAGE) -> 
         return first, second, third
 
     def height(v: float) -> float:
-        s, _, _ = sums(exp(v))
+        s = sums(exp(v))[0]
         return total * v + exp(v) * times - times - float((failed * np.log(s / failed)).sum()) - total
 
     def slope(v: float) -> float:
-        s, s1, _ = sums(exp(v))
+        s, s1 = sums(exp(v))[:2]
         return total + exp(v) * times - exp(v) * float((failed * s1 / s).sum())
 
     grid = np.linspace(log(SHAPES[0]), log(SHAPES[1]), 160)
     best = int(np.argmax([height(float(v)) for v in grid]))
     if best in (0, grid.size - 1):
-        return NoAnswer("the failures do not tell a shape: their likelihood has no top")
+        return NoAnswer(_("the failures do not tell a shape: their likelihood has no top"))
     v = float(brentq(slope, grid[best - 1], grid[best + 1], xtol=1e-13))
     beta = exp(v)
     s, s1, s2 = sums(beta)

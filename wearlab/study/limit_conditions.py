@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 
-from wearlab.config import LimitRule
+from wearlab.language import _, localised, msg
+from wearlab.limit_settings import LimitRule
 from wearlab.study.facts import AsTested, FamilyFacts, LimitInForce, figure
 
 #: A duration or closed volume counts as the stated one within this fraction (common practice, no source).
 SAME_WITHIN = 0.10
+
+#: Conditions of a test, told with `_`.
+RAIL_PRESSURE, FUEL_TEMPERATURE, ENGINE_SPEED = msg("rail pressure"), msg("fuel temperature"), msg("engine speed")
+BATTERY, SUPPLY, DURATION = msg("battery voltage"), msg("supply pressure"), msg("duration")
+CLOSED_VOLUME, FAMILY, CYLINDERS = msg("closed volume"), msg("family of the vehicle"), msg("number of cylinders")
 
 
 def in_force(limits: Sequence[LimitInForce], on: date) -> list[LimitInForce]:
@@ -39,49 +45,77 @@ def missing_facts(rule: LimitRule, family: FamilyFacts) -> list[str]:
     """Return what must be known of the vehicle before the rule can be judged, as reasons."""
     reasons = []
     if rule.family is not None and family.family is None:
-        reasons.append("family of the vehicle not recorded")
+        reasons.append(missing(FAMILY))
     if rule.cylinders is not None and family.cylinders is None:
-        reasons.append("number of cylinders not recorded")
+        reasons.append(missing(CYLINDERS))
     if rule.kind == "bank total most":
         if not family.banks:
-            reasons.append("no banks are listed for the family")
+            reasons.append(_("no banks are listed for the family"))
         elif family.cylinders != sum(map(len, family.banks)):
-            reasons.append("the banks of the family do not hold this engine's number of cylinders")
+            reasons.append(_("the banks of the family do not hold this engine's number of cylinders"))
     return reasons
+
+
+def missing(name: str) -> str:
+    """Return that a condition or fact, one of those above, is not recorded."""
+    return _("{name} not recorded", name=_(name))
+
+
+def outside_span(name: str, value: float, unit: str, span: tuple[float, float]) -> str:
+    """Return that a condition, one of those above, lies outside a span."""
+    shown, low, high = (localised(f"{one:g}") for one in (value, *span))
+    return _("{name} {value} {unit} outside {low} to {high}", name=_(name), value=shown, unit=unit, low=low, high=high)
+
+
+def misses(rule: LimitRule, conditions: AsTested) -> bool:
+    """Whether a condition that the test recorded is not as the rule asks; what it left open does not count."""
+    return any(recorded for recorded, reason in _not_met(rule, conditions))
 
 
 def outside_conditions(rule: LimitRule, conditions: AsTested) -> list[str]:
     """Return every condition of the rule that the test left open or missed, one reason each."""
+    return [reason for recorded, reason in _not_met(rule, conditions)]
+
+
+def _not_met(rule: LimitRule, conditions: AsTested) -> Iterator[tuple[bool, str]]:
+    """Whether the test recorded the condition, and the reason."""
     asked = rule.conditions
     spans = (
-        ("rail pressure", conditions.rail_bar, asked.rail_bar, "bar"),
-        ("fuel temperature", conditions.fuel_temp_c, asked.fuel_temp_c, "degC"),
-        ("engine speed", conditions.speed_rpm, asked.speed_rpm, "rpm"),
-        ("battery voltage", conditions.battery_v, asked.battery_v, "V"),
-        ("supply pressure", conditions.supply_bar, asked.supply_bar, "bar"),
+        (RAIL_PRESSURE, conditions.rail_bar, asked.rail_bar, "bar"),
+        (FUEL_TEMPERATURE, conditions.fuel_temp_c, asked.fuel_temp_c, "degC"),
+        (ENGINE_SPEED, conditions.speed_rpm, asked.speed_rpm, "rpm"),
+        (BATTERY, conditions.battery_v, asked.battery_v, "V"),
+        (SUPPLY, conditions.supply_bar, asked.supply_bar, "bar"),
     )
-    reasons = []
     for name, value, span, unit in spans:
         if span is None:
             continue
         if value is None:
-            reasons.append(f"{name} not recorded")
+            yield False, missing(name)
         elif not span[0] <= value <= span[1]:
-            reasons.append(f"{name} {value:g} {unit} outside {span[0]:g} to {span[1]:g}")
+            yield True, outside_span(name, value, unit, span)
     stated = (
-        ("duration", conditions.duration_s, asked.duration_s, "s"),
-        ("closed volume", conditions.volume_ml, asked.volume_ml, "ml"),
+        (DURATION, conditions.duration_s, asked.duration_s, "s"),
+        (CLOSED_VOLUME, conditions.volume_ml, asked.volume_ml, "ml"),
     )
     for name, value, wanted, unit in stated:
         if wanted is not None:
-            reasons += stated_value(name, value, wanted, unit)
-    return reasons
+            for reason in stated_value(name, value, wanted, unit):
+                yield value is not None, reason
 
 
 def stated_value(name: str, value: float | None, wanted: float, unit: str) -> list[str]:
     """Return a reason if `value` is not the one the limit was stated for (within `SAME_WITHIN`)."""
     if value is None:
-        return [f"{name} not recorded"]
+        return [missing(name)]
     if abs(value - wanted) > SAME_WITHIN * wanted * (1.0 + 1e-9):
-        return [f"{name} {figure(value)} {unit}, the limit is stated for {figure(wanted)} {unit}"]
+        return [
+            _(
+                "{name} {value} {unit}, the limit is stated for {wanted} {unit}",
+                name=_(name),
+                value=figure(value),
+                wanted=figure(wanted),
+                unit=unit,
+            )
+        ]
     return []

@@ -13,8 +13,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from statistics import median
 
+from wearlab.language import _
 from wearlab.records import Bound
 from wearlab.study.facts import names, position_name
+from wearlab.study.limit_conditions import CYLINDERS, missing
 from wearlab.study.reading_error import Averaged
 
 #: Makes one middle value of several: a median or a mean.
@@ -79,15 +81,16 @@ class CylinderSet:
 
     def gaps(self) -> tuple[str, ...]:
         """Why the set is not complete, as reasons; empty when it is."""
-        reasons = [] if self.counted else ["number of cylinders not recorded"]
+        reasons = [] if self.counted else [missing(CYLINDERS)]
         known = [self.reads[at] for at in self.expected if at in self.reads]
-        lacks = {
-            "not measured": [at for at in self.expected if at not in self.reads],
-            "doubtful": [read.position for read in known if read.doubt is not None],
-            "with nothing collected": [r.position for r in known if r.doubt is None and r.nothing],
-        }
-        told = "; ".join(f"{names(positions)} {what}" for what, positions in lacks.items() if positions)
-        return tuple([*reasons, f"set incomplete ({told})"] if told else reasons)
+        told = []
+        if absent := [at for at in self.expected if at not in self.reads]:
+            told.append(_("{who} not measured", who=names(absent)))
+        if doubted := [read.position for read in known if read.doubt is not None]:
+            told.append(_("{who} doubtful", who=names(doubted)))
+        if empty := [read.position for read in known if read.doubt is None and read.nothing]:
+            told.append(_("{who} with nothing collected", who=names(empty)))
+        return tuple([*reasons, _("set incomplete ({why})", why="; ".join(told))] if told else reasons)
 
 
 def total(cylinders: CylinderSet, relative: float) -> Reach:
@@ -103,7 +106,7 @@ def total(cylinders: CylinderSet, relative: float) -> Reach:
     repeats = max((read.repeats for read in cylinders.reads.values()), default=1)
     error = math.sqrt((relative * low) ** 2 / repeats + marks)
     ran_over = [at for at, read in cylinders.reads.items() if read.bound == Bound.AT_LEAST]
-    open_ = cylinders.gaps() + ((f"{names(ran_over)} beyond the scale",) if ran_over else ())
+    open_ = cylinders.gaps() + ((_("{who} beyond the scale", who=names(ran_over)),) if ran_over else ())
     return Reach(low, high if cylinders.counted else math.inf, error, open_)
 
 
@@ -120,18 +123,18 @@ def times_lowest(at: str, cylinders: CylinderSet) -> Reach | str:
         if other in cylinders.reads and cylinders.reads[other].measured and not cylinders.reads[other].just_replaced
     ]
     if not [other for other in valid if other != at]:
-        return "no other cylinder has a valid reading"
+        return _("no other cylinder has a valid reading")
     lowest = min(valid, key=lambda other: cylinders.span(other)[0])
     floor = cylinders.span(lowest)[0]
     low, high = cylinders.span(at)
-    told = f"lowest valid: {position_name(lowest)}"
+    told = _("lowest valid: {who}", who=position_name(lowest))
     skipped = [
         other
         for other in cylinders.expected
         if other in cylinders.reads and other not in valid and cylinders.span(other)[1] < floor
     ]
     if skipped:
-        told += f"; {names(skipped)} read lower but cannot serve"
+        told += "; " + _("{who} read lower but cannot serve", who=names(skipped))
     error = 0.0 if lowest == at else _ratio_error(low, cylinders.error(at), floor, cylinders.error(lowest))
     gaps = cylinders.gaps()
     return Reach(low / floor, high / floor, error, gaps, told)
@@ -140,15 +143,15 @@ def times_lowest(at: str, cylinders: CylinderSet) -> Reach | str:
 def times_median(at: str, cylinders: CylinderSet) -> Reach | str:
     """Ratio to the median of the whole set, the judged cylinder included."""
     if len(cylinders.expected) < 3:
-        return "a median needs three cylinders"
-    return _against(at, cylinders, median, "median of the set", _median_error)
+        return _("a median needs three cylinders")
+    return _against(at, cylinders, median, _("median of the set"), _median_error)
 
 
 def percent_from_mean(at: str, cylinders: CylinderSet) -> Reach | str:
     """Distance from the set's mean in percent, to either side: too little is a sign as well as too much."""
     if len(cylinders.expected) < 2:
-        return "a mean needs two cylinders"
-    reach = _against(at, cylinders, lambda values: math.fsum(values) / len(values), "mean of the set", _middle_error)
+        return _("a mean needs two cylinders")
+    reach = _against(at, cylinders, lambda values: math.fsum(values) / len(values), _("mean of the set"), _middle_error)
     if isinstance(reach, str):
         return reach
     low, high = 100.0 * (reach.low - 1.0), 100.0 * (reach.high - 1.0)
@@ -165,7 +168,7 @@ def _against(at: str, cylinders: CylinderSet, middle: Middle, told: str, error_o
     spans = {other: cylinders.span(other) for other in cylinders.expected}
     low, high = spans[at]
     if not math.isfinite(high) and low == 0.0:
-        return "no usable reading"
+        return _("no usable reading")
     ceiling = middle([low if other == at else span[1] for other, span in spans.items()])
     floor = middle([high if other == at else span[0] for other, span in spans.items()])
     least = low / ceiling if ceiling > 0.0 else 0.0

@@ -6,18 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from wearlab.config import LimitRule
-from wearlab.study.facts import capital, figure, names, position_name
+from wearlab.language import _, localised, msg
+from wearlab.limit_settings import LimitRule
+from wearlab.records import SET, Bound
+from wearlab.study.facts import bounded, capital, figure, names, position_name
 
 
 class Outcome(StrEnum):
     """What a rule says of a reading, from best to worst; "cannot" stands beside the order."""
 
-    WITHIN = "within limit"
-    CLOSE = "within limit by less than the reading's error"
-    REPEAT = "past limit but within the reading's error: repeat"
-    PAST = "past limit"
-    CANNOT = "cannot be judged"
+    WITHIN = msg("within limit")
+    CLOSE = msg("within limit by less than the reading's error")
+    REPEAT = msg("past limit but within the reading's error: repeat")
+    PAST = msg("past limit")
+    CANNOT = msg("cannot be judged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,25 +56,36 @@ class LimitResult:
 ORDER: tuple[Outcome, ...] = (Outcome.WITHIN, Outcome.CLOSE, Outcome.REPEAT, Outcome.PAST)
 
 
+_LIMITS = {
+    "most": msg("at most {amount}"),
+    "least": msg("at least {amount}"),
+    "times lowest": msg("at most {value} times the lowest"),
+    "times median": msg("at most {value} times the median"),
+    "percent from mean": msg("at most {value} % from the mean"),
+    "set total most": msg("at most {amount} over the whole set"),
+    "bank total most": msg("at most {amount} over one bank"),
+    "percent from first": msg("at most {value} % from the first reading"),
+}
+
+
 def limit_text(rule: LimitRule) -> str:
     """Return a limit as its user wrote it: "at most 38 ml in 30 s over the whole set"."""
-    value = 0.0 if rule.value is None else rule.value
-    over = "" if rule.over_s is None else f" in {rule.over_s:g} s"
+    unit = rule.unit or ""
+    if rule.over_s is not None:
+        unit = over_seconds(unit, rule.over_s)
     if rule.kind == "line over speed":
-        first, last = rule.speeds[0], rule.speeds[-1]
-        scope = " over the whole set" if rule.cylinders is not None else ""
-        ends = f"at {first[0]:g} rpm to {last[1]:g} at {last[0]:g} rpm"
-        return f"at most {first[1]:g} {rule.unit}{over} {ends}{scope}"
-    return {
-        "most": f"at most {value:g} {rule.unit}{over}",
-        "least": f"at least {value:g} {rule.unit}{over}",
-        "times lowest": f"at most {value:g} times the lowest",
-        "times median": f"at most {value:g} times the median",
-        "percent from mean": f"at most {value:g} % from the mean",
-        "set total most": f"at most {value:g} {rule.unit}{over} over the whole set",
-        "bank total most": f"at most {value:g} {rule.unit}{over} over one bank",
-        "percent from first": f"at most {value:g} % from the first reading",
-    }[rule.kind]
+        (low, first), (high, last) = ([_shown(one) for one in pair] for pair in (rule.speeds[0], rule.speeds[-1]))
+        line = {"first": f"{first} {unit}", "low": low, "last": last, "high": high}
+        if rule.cylinders is not None:
+            return _("at most {first} at {low} rpm to {last} at {high} rpm over the whole set", **line)
+        return _("at most {first} at {low} rpm to {last} at {high} rpm", **line)
+    value = _shown(0.0 if rule.value is None else rule.value)
+    return _(_LIMITS[rule.kind], value=value, amount=f"{value} {unit}")
+
+
+def over_seconds(unit: str, seconds: float) -> str:
+    """Return the unit of a volume over a time: "ml in 30 s"."""
+    return _("{unit} in {seconds} s", unit=unit, seconds=_shown(seconds))
 
 
 def with_sentence(result: LimitResult, *, below_mean: bool = False) -> LimitResult:
@@ -82,35 +95,52 @@ def with_sentence(result: LimitResult, *, below_mean: bool = False) -> LimitResu
 
 def _sentence(result: LimitResult, below_mean: bool) -> str:
     one = result.position is not None
-    who = capital(position_name(result.position)) if result.position is not None else "Whole set"
+    who = capital(position_name(SET if result.position is None else result.position))
     if result.outcome == Outcome.CANNOT:
-        start = f'{who}: limit "{result.rule}"' if one else f'Limit "{result.rule}"'
-        seen = ""
+        told = {"who": who, "limit": result.rule, "reasons": "; ".join(result.reasons)}
         if result.reading is not None:
-            least = "at least " if result.bound else ""
-            seen = f" (so far {least}{amount(result.reading, result.unit)} against {result.limit_text})"
-        return f"{start} cannot be judged: {'; '.join(result.reasons)}{seen}."
+            bound = Bound.AT_LEAST if result.bound else None
+            seen = bounded(amount(result.reading, result.unit), bound)
+            seen = _("so far {reading} against {limit}", reading=seen, limit=result.limit_text)
+            told["reasons"] += f" ({seen})"
+        if one:
+            return _('{who}: limit "{limit}" cannot be judged: {reasons}.', **told)
+        return _('Limit "{limit}" cannot be judged: {reasons}.', **told)
     if result.reading is None or result.margin is None or result.error is None or result.limit is None:
-        return f"{who}: {result.outcome}."
-    bound = "" if result.bound is None else result.bound.replace("_", " ") + " "
-    reads = f"{who} reads {bound}{amount(result.reading, result.unit)}"
-    if result.kind == "percent from mean":
-        reads += " below the mean" if below_mean else " from the mean"
-    if result.kind == "percent from first":
-        reads = f"{who} got worse by {bound}{amount(result.reading, '%')}"
-        if result.reading < 0:
-            reads = f"{who} reads better than at first by {amount(-result.reading, '%')}"
-    basis = f" ({result.compared_with})" if result.compared_with else ""
-    against = f"{reads}{basis} against {_limit_here(result)}"
-    error = amount(result.error, result.unit)
-    gap = amount(abs(result.margin), result.unit)
+        return f"{who}: {_(result.outcome.value)}."
+    told = {
+        "against": _against(result, who, below_mean),
+        "error": amount(result.error, result.unit),
+        "gap": amount(abs(result.margin), result.unit),
+    }
     if result.outcome == Outcome.WITHIN:
-        return f"{against}: within limit."
+        return _("{against}: within limit.", **told)
     if result.outcome == Outcome.CLOSE:
-        return f"{against}: within limit, but by less than the reading's error of {error}; test again early."
+        return _("{against}: within limit, but by less than the reading's error of {error}; test again early.", **told)
     if result.outcome == Outcome.REPEAT:
-        return f"{against}: past limit by {gap}, within the reading's error of {error}; repeat the test."
-    return f"{against}: past limit by {gap}."
+        return _("{against}: past limit by {gap}, within the reading's error of {error}; repeat the test.", **told)
+    return _("{against}: past limit by {gap}.", **told)
+
+
+def _against(result: LimitResult, who: str, below_mean: bool) -> str:
+    """Who reads what against which limit, with what a ratio rests on."""
+    value = 0.0 if result.reading is None else result.reading
+    told = {
+        "who": who,
+        "reading": bounded(amount(value, result.unit), result.bound),
+        "basis": f" ({result.compared_with})" if result.compared_with else "",
+        "limit": _limit_here(result),
+    }
+    if result.kind == "percent from mean" and below_mean:
+        return _("{who} reads {reading} below the mean{basis} against {limit}", **told)
+    if result.kind == "percent from mean":
+        return _("{who} reads {reading} from the mean{basis} against {limit}", **told)
+    if result.kind == "percent from first" and value < 0:
+        told["reading"] = amount(-value, "%")
+        return _("{who} reads better than at first by {reading}{basis} against {limit}", **told)
+    if result.kind == "percent from first":
+        return _("{who} got worse by {reading}{basis} against {limit}", **told)
+    return _("{who} reads {reading}{basis} against {limit}", **told)
 
 
 def short(results: Sequence[LimitResult]) -> tuple[LimitResult, ...]:
@@ -124,7 +154,7 @@ def short(results: Sequence[LimitResult]) -> tuple[LimitResult, ...]:
             told.append(result)
     for group in within.values():
         who = capital(names([result.position or "" for result in group]))
-        sentence = f"{who}: within limit, {group[0].limit_text}."
+        sentence = _("{who}: within limit, {limit}.", who=who, limit=group[0].limit_text)
         told.append(group[0] if len(group) == 1 else replace(group[0], position=None, reading=None, sentence=sentence))
     return tuple(told)
 
@@ -134,7 +164,11 @@ def amount(value: float, unit: str) -> str:
     return f"{figure(value)} {unit}"
 
 
+def _shown(value: float) -> str:
+    return localised(f"{value:g}")
+
+
 def _limit_here(result: LimitResult) -> str:
     if result.kind == "line over speed" and result.limit is not None:
-        return f"at most {amount(result.limit, result.unit)} at this speed"
+        return _("at most {amount} at this speed", amount=amount(result.limit, result.unit))
     return result.limit_text

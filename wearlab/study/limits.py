@@ -12,7 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from wearlab.config import LimitRule, Spread
+from wearlab.config import Spread
+from wearlab.language import _
+from wearlab.limit_settings import LimitRule
 from wearlab.records import LEVEL_UNIT, SET, Bound, Measure
 from wearlab.study.facts import (
     BANK,
@@ -27,9 +29,13 @@ from wearlab.study.facts import (
     position_name,
 )
 from wearlab.study.limit_conditions import (
+    DURATION,
+    ENGINE_SPEED,
     in_force,
+    missing,
     missing_facts,
     outside_conditions,
+    outside_span,
     speaks_for,
     stated_value,
 )
@@ -41,8 +47,8 @@ from wearlab.study.limit_figures import (
     times_median,
     total,
 )
-from wearlab.study.limit_results import LimitResult, Outcome, limit_text, with_sentence
-from wearlab.study.reading_error import Averaged, average, relative_spread, standard_error
+from wearlab.study.limit_results import LimitResult, Outcome, limit_text, over_seconds, with_sentence
+from wearlab.study.reading_error import Averaged, average, doubt_words, relative_spread, standard_error
 from wearlab.units import to_base, unit
 
 #: One-sided 95 % point of the normal distribution.
@@ -103,7 +109,7 @@ class _Judge:
         if rule.part_number is not None:
             unknown = [at for at in targets if self.reads[at].part_number is None]
             if unknown:
-                return [self._cannot(limit, None, [f"part number of {names(unknown)} not recorded"])]
+                return [self._cannot(limit, None, [_("part number of {who} not recorded", who=names(unknown))])]
             targets = [at for at in targets if self.reads[at].part_number == rule.part_number]
         results = [self._one(limit, at) for at in targets]
         told = {result.reasons for result in results}
@@ -114,7 +120,7 @@ class _Judge:
     def _one(self, limit: LimitInForce, at: str) -> LimitResult:
         rule, read = limit.rule, self.reads[at]
         if read.doubt is not None:
-            return self._cannot(limit, at, [f"the reading is doubtful ({read.doubt.replace('_', ' ')})"])
+            return self._cannot(limit, at, [_("the reading is doubtful ({why})", why=doubt_words(read.doubt))])
         figure_: Reach | str
         if rule.kind in ("times lowest", "times median", "percent from mean"):
             cylinders = self._ratios()
@@ -158,7 +164,7 @@ class _Judge:
         at = f"{BANK} {number}"
         value = self._limit_value(limit.rule)
         if value is None:
-            return self._cannot(limit, at, ["the rule states no value"])
+            return self._cannot(limit, at, [_("the rule states no value")])
         cylinders = self._cylinders(limit.rule)
         if isinstance(cylinders, str):
             return self._cannot(limit, at, [cylinders])
@@ -167,17 +173,17 @@ class _Judge:
     def _ratios(self) -> CylinderSet | str:
         cylinders = {at: read for at, read in self.reads.items() if at.isdigit()}
         if not cylinders:
-            return "the rule compares cylinders and none was read"
+            return _("the rule compares cylinders and none was read")
         if all(read.per_value is not None for read in cylinders.values()):
             return self._set(cylinders, {at: read.per_value or 1.0 for at, read in cylinders.items()})
         if len({read.unit for read in cylinders.values()}) == 1:
             return self._set(cylinders, dict.fromkeys(cylinders, 1.0))
-        return "the readings have different units and no duration"
+        return _("the readings have different units and no duration")
 
     def _cylinders(self, rule: LimitRule) -> CylinderSet | str:
         cylinders = {at: read for at, read in self.reads.items() if at.isdigit()}
         if not cylinders:
-            return "no cylinder was read"
+            return _("no cylinder was read")
         scales = {at: self._scale(rule, read) for at, read in cylinders.items()}
         for scale in scales.values():
             if isinstance(scale, str):
@@ -193,8 +199,8 @@ class _Judge:
     def _scale(self, rule: LimitRule, read: Averaged) -> float | str:
         """Factor from the unit of a reading to the unit the limit is compared in, or a reason."""
         if rule.over_s is None:
-            return read.per_value if read.per_value is not None else "duration not recorded"
-        reasons = stated_value("duration", self.conditions.duration_s, rule.over_s, "s")
+            return read.per_value if read.per_value is not None else missing(DURATION)
+        reasons = stated_value(DURATION, self.conditions.duration_s, rule.over_s, "s")
         if reasons or self.conditions.duration_s is None:
             return reasons[0]
         # within the tolerance of one nominal duration a volume grows with time
@@ -220,34 +226,34 @@ class _Judge:
     def _speed_reason(self, rule: LimitRule) -> str:
         speed = self.conditions.speed_rpm
         if speed is None:
-            return "engine speed not recorded"
-        return f"engine speed {speed:g} rpm outside {rule.speeds[0][0]:g} to {rule.speeds[-1][0]:g}"
+            return missing(ENGINE_SPEED)
+        return outside_span(ENGINE_SPEED, speed, "rpm", (rule.speeds[0][0], rule.speeds[-1][0]))
 
     def _since_first(self, at: str) -> Reach | str:
         read = self.reads[at]
         if self.conditions.shares_only:
-            return "cranking without a recorded rail pressure compares only shares of the set between tests"
+            return _("cranking without a recorded rail pressure compares only shares of the set between tests")
         first = self.baselines.get((self.conditions.measure, self.conditions.protocol, at))
         if first is None or first.level <= 0.0:
-            return f"no first reading of the part at {position_name(at)}"
+            return _("no first reading of the part at {who}", who=position_name(at))
         if first.bound is not None:
-            return "the first reading was beyond the scale"
+            return _("the first reading was beyond the scale")
         if read.per_value is None:
-            return "duration not recorded"
+            return missing(DURATION)
         own = _own(read, read.per_value)
         sign = -1.0 if Measure(self.conditions.measure) in FALLS else 1.0
         ends = sorted(100.0 * sign * (end / first.level - 1.0) for end in (own.low, own.high))
         first_error = standard_error(first.level, self.relative, first.resolution, first.repeats)
         error = 100.0 * math.hypot(own.error, read.value * read.per_value / first.level * first_error) / first.level
-        told = f"first reading {figure(first.level)} on {first.tested_on.isoformat()}"
+        told = _("first reading {level} on {day}", level=figure(first.level), day=first.tested_on.isoformat())
         return Reach(ends[0], ends[1], error, own.open, told)
 
     def _unit(self, rule: LimitRule) -> str:
         if rule.kind in ("times lowest", "times median"):
-            return "times"
+            return _("times")
         if rule.kind in ("percent from mean", "percent from first"):
             return "%"
-        return LEVEL_UNIT[rule.measure] if rule.over_s is None else f"ml in {rule.over_s:g} s"
+        return LEVEL_UNIT[rule.measure] if rule.over_s is None else over_seconds("ml", rule.over_s)
 
     def _decide(self, limit: LimitInForce, at: str | None, reach: Reach, value: float) -> LimitResult:
         rule = limit.rule
@@ -260,8 +266,10 @@ class _Judge:
         if near > edge:
             outcome = Outcome.PAST if near - reach_of_error > edge else Outcome.REPEAT
         elif reach.open or far > edge:
-            who = "the total" if at is None else position_name(at)
-            reasons = list(reach.open) or [f"{who} reads beyond the scale"]
+            if at is None:
+                reasons = list(reach.open) or [_("the total reads beyond the scale")]
+            else:
+                reasons = list(reach.open) or [_("{who} reads beyond the scale", who=position_name(at))]
             return self._cannot(limit, at, reasons, reach, value)
         else:
             outcome = Outcome.CLOSE if far + reach_of_error > edge else Outcome.WITHIN
@@ -332,5 +340,5 @@ def _own(read: Averaged, scale: float) -> Reach:
     value = read.value * scale
     low = 0.0 if read.bound == Bound.AT_MOST else value
     high = math.inf if read.bound == Bound.AT_LEAST else value
-    open_ = (f"{position_name(read.position)}: nothing collected",) if read.nothing else ()
+    open_ = (_("{who}: nothing collected", who=position_name(read.position)),) if read.nothing else ()
     return Reach(low, high, read.error * scale, open_)

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from scipy.special import chdtrc
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.study.life_data import Floats, Ints, LifeData, risk_table
 
@@ -52,9 +53,9 @@ def log_rank(data: LifeData, group: ArrayLike, cluster: ArrayLike | None = None)
         raise InputError("every life needs its group")
     names, code = np.unique(words, return_inverse=True)
     if names.size < 2:
-        return NoAnswer("there is only one group")
+        return NoAnswer(_("there is only one group"))
     if data.failures == 0:
-        return NoAnswer("nothing failed")
+        return NoAnswer(_("nothing failed"))
     table = risk_table(data)
     risk = np.array([_only(data, code == g).watched(table.time) for g in range(names.size)], dtype=np.float64)
     step = np.searchsorted(table.time, data.time)
@@ -71,7 +72,7 @@ def log_rank(data: LifeData, group: ArrayLike, cluster: ArrayLike | None = None)
     variance = np.diag((inner * spread).sum(axis=1)) - (inner * spread) @ inner.T
     plain = _chi2(difference, variance)
     if plain is None:
-        return NoAnswer("no two groups were ever watched at the same distance when a part failed")
+        return NoAnswer(_("no two groups were ever watched at the same distance when a part failed"))
     together, count = None, 0
     if cluster is not None:
         label = np.asarray(cluster).astype(str)

@@ -21,9 +21,10 @@ from datetime import date
 from statistics import NormalDist, median
 
 from wearlab.config import Spread
+from wearlab.language import _, localised, number
 from wearlab.records import LEVEL_UNIT, SET, Bound, Measure
-from wearlab.study.facts import AsTested, FamilyFacts, MeasuredSet, capital, figure, names, position_name
-from wearlab.study.reading_error import Averaged, average, relative_spread, standard_error
+from wearlab.study.facts import AsTested, FamilyFacts, MeasuredSet, bounded, capital, figure, names, position_name
+from wearlab.study.reading_error import Averaged, average, doubt_words, relative_spread, standard_error
 
 #: Chance of at least one false stand-out in a test of an even set.
 FALSE_STAND_OUT = 0.05
@@ -202,27 +203,36 @@ def _stands(
 
 def _remark(at: str, read: Averaged, stands: str, middle: float | None, level: float, conditions: AsTested) -> str:
     if read.doubt is not None:
-        return f"doubtful: {read.doubt.replace('_', ' ')}"
+        return _("doubtful: {why}", why=doubt_words(read.doubt))
     if read.nothing:
-        return "nothing collected: not a good result, an unproven one"
+        return _("nothing collected: not a good result, an unproven one")
     if stands in ("high", "low") and middle:
-        least = {None: "", Bound.AT_LEAST.value: "at least ", Bound.AT_MOST.value: "at most "}[read.bound]
-        young = "" if read.younger_since is None else f"; fitted {read.younger_since.isoformat()}, after the others"
-        return f"stands out {stands}: {least}{level / middle:.2g} times the median{young}"
+        times = bounded(localised(f"{level / middle:.2g}"), read.bound)
+        if stands == "high":
+            told = _("stands out high: {times} times the median", times=times)
+        else:
+            told = _("stands out low: {times} times the median", times=times)
+        if read.younger_since is None:
+            return told
+        fitted = _("fitted {day}, after the others", day=read.younger_since.isoformat())
+        return f"{told}; {fitted}"
     if read.bound == Bound.AT_LEAST:
         if conditions.measure != Measure.RETURN_FLOW:
-            return "at the limiter or the end of the scale: the true value is larger"
-        return "ran over: the true flow is larger"
-    return "fitted since the last test" if read.just_replaced else ""
+            return _("at the limiter or the end of the scale: the true value is larger")
+        return _("ran over: the true flow is larger")
+    return _("fitted since the last test") if read.just_replaced else ""
 
 
 def _threshold_text(z: float | None, usable: int, relative: float) -> str:
     if z is None:
-        return "Fewer than three usable cylinders: which one differs cannot be told from this test."
-    return (
-        f"A cylinder stands out when it differs from the median of the others by more than {z:.2f} standard "
-        f"errors: 5 % over all {usable} cylinders (Bonferroni; the 5 % are common practice, no source), with "
-        f"{100 * relative:g} % assumed for one reading and its graduation."
+        return _("Fewer than three usable cylinders: which one differs cannot be told from this test.")
+    return _(
+        "A cylinder stands out when it differs from the median of the others by more than {z} standard errors: 5 % "
+        "over all {n} cylinders (Bonferroni; the 5 % are common practice, no source), with {percent} % assumed for "
+        "one reading and its graduation.",
+        z=number(z, 2),
+        n=usable,
+        percent=localised(f"{100 * relative:g}"),
     )
 
 
@@ -232,26 +242,35 @@ def _sentences(
     if test.conditions.measure != Measure.RETURN_FLOW:
         return ()
     if not any(row.position.isdigit() for row in rows):
-        return ("Only the whole set was read: its cylinders cannot be compared.",)
+        return (_("Only the whole set was read: its cylinders cannot be compared."),)
     out = []
     if missing:
-        out.append(f"{capital(names(missing))} not measured: the set is incomplete.")
+        out.append(_("{who} not measured: the set is incomplete.", who=capital(names(missing))))
     if count is None and usable:
-        out.append("The number of cylinders is not recorded: whether the set is complete is not known.")
+        out.append(_("The number of cylinders is not recorded: whether the set is complete is not known."))
     extra = [row.position for row in rows if row.position.isdigit() and count and int(row.position) > count]
     if extra:
-        out.append(f"{capital(names(extra))} read on an engine registered with {count} cylinders: check which.")
+        out.append(
+            _(
+                "{who} read on an engine registered with {n} cylinders: check which.",
+                who=capital(names(extra)),
+                n=count,
+            )
+        )
     if test.conditions.shares_only and usable:
         out.append(
-            "Cranked without a recorded rail pressure: the returns add up to what the pump delivers, so only "
-            "the shares inside this test compare. One leaking injector makes the others read low; a low "
-            "reading proves nothing, and the others will rise once it is replaced."
+            _(
+                "Cranked without a recorded rail pressure: the returns add up to what the pump delivers, so only "
+                "the shares inside this test compare. One leaking injector makes the others read low; a low "
+                "reading proves nothing, and the others will rise once it is replaced."
+            )
         )
     high = [row.position for row in rows if row.stands == "high"]
     low = [row.position for row in rows if row.stands == "low"]
     if high or low:
-        words = [f"{names(high)} high" for _ in (1,) if high] + [f"{names(low)} low" for _ in (1,) if low]
-        out.append(f"Stands out beyond graduation and repeatability: {', '.join(words)}.")
+        words = [_("{who} high", who=names(high))] if high else []
+        words += [_("{who} low", who=names(low))] if low else []
+        out.append(_("Stands out beyond graduation and repeatability: {which}.", which=", ".join(words)))
     elif usable > 2:
-        out.append("Nothing stands out beyond graduation and repeatability. An evenly worn set looks the same.")
+        out.append(_("Nothing stands out beyond graduation and repeatability. An evenly worn set looks the same."))
     return tuple(out)

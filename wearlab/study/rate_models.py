@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.study.candidates import CodedCandidate, Floats, Frame, Ints
 from wearlab.study.influences import COVERAGE, FEWEST, Influences
@@ -76,11 +77,12 @@ def rate_models(found: Influences, *, shuffles: int = SHUFFLES, seed: int = 1) -
     else is random.
     """
     if not found.coded:
-        return NoAnswer("there is no candidate to explain rates by")
+        return NoAnswer(_("there is no candidate to explain rates by"))
     rates = part_rates(found.base, found.family_rate)
     if np.unique(rates.vehicle).size < FEWEST:
+        count = np.unique(rates.vehicle).size
         return NoAnswer(
-            f"{np.unique(rates.vehicle).size} vehicles have parts with a rate of their own; {FEWEST} are needed"
+            _("{n} vehicles have parts with a rate of their own; {fewest} are needed", n=count, fewest=FEWEST)
         )
     x, owner = _columns(found.coded, found.frame, rates)
     target = _within_family(rates)
@@ -168,7 +170,7 @@ def _cross_validated(
         none += float(np.sum(own * (target[asked] - np.average(target[learned], weights=weight[learned])) ** 2))
         for number in range(lost.size):
             mine = owner == number
-            for _ in range(shuffles):
+            for _turn in range(shuffles):
                 mixed = x[asked].copy()
                 mixed[:, mine] = mixed[rng.permutation(asked.size)][:, mine]
                 lost[number] += (error(mixed) - here) / shuffles

@@ -18,6 +18,7 @@ from statistics import fmean
 
 from wearlab.config import Spread
 from wearlab.errors import InputError
+from wearlab.language import _, msg
 from wearlab.records import LEVEL_UNIT, Bound, Measure
 from wearlab.study.facts import AsTested, MeasuredSet, SetReading
 
@@ -26,6 +27,21 @@ from wearlab.study.facts import AsTested, MeasuredSet, SetReading
 WHOLE_TEST = frozenset(
     {"good", "no_duration", "low_speed", "low_battery", "odometer_slip", "odometer_back", "cylinder_doubt"}
 )
+
+#: Why a reading is doubted, as the codes of the rules say it with spaces.
+DOUBTS = (
+    msg("approximate"), msg("marked"), msg("foam"), msg("no duration"), msg("inconclusive"), msg("rail not built"),
+    msg("low speed"), msg("not comparable"), msg("low battery"), msg("rig leak"), msg("cylinder doubt"),
+    msg("piezo open"), msg("piezo unrecorded"), msg("supply low"), msg("supply unrecorded"), msg("supply unseen"),
+    msg("ounce"), msg("odometer slip"), msg("odometer back"), msg("odometer stuck"), msg("odometer miles"),
+    msg("odometer hours"), msg("order unclear"), msg("numbering told"), msg("written order"), msg("id scientific"),
+    msg("contradiction"),
+)  # fmt: skip
+
+
+def doubt_words(code: str) -> str:
+    """Return the code of a doubt in words: "foam", "no duration"."""
+    return _(code.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True)

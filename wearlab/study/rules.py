@@ -33,34 +33,46 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-PRACTICE = "common practice, no source"
-TRADE_PAPER = "independent-garage trade paper: a clearly lower return is a sign of a fault too"
-RETURN_LINE = "an engine maker's fuel-return description: couplers starve below their return pressure"
+from wearlab.language import _, msg
+
+PRACTICE = msg("common practice, no source")
+TRADE_PAPER = msg("independent-garage trade paper: a clearly lower return is a sign of a fault too")
+RETURN_LINE = msg("an engine maker's fuel-return description: couplers starve below their return pressure")
 
 
 class Verdict(StrEnum):
     """Where the finding points."""
 
-    INJECTORS = "injectors"
-    PUMP = "pump"
-    SUPPLY = "supply"
-    LIMITER = "limiter or regulator"
-    INJECTORS_AND_PUMP = "injectors and pump"
-    PUMP_OR_SUPPLY = "pump or supply: check supply first"
-    CANNOT_TELL = "cannot tell"
-    NOTHING = "nothing found"
+    INJECTORS = msg("injectors")
+    PUMP = msg("pump")
+    SUPPLY = msg("supply")
+    LIMITER = msg("limiter or regulator")
+    INJECTORS_AND_PUMP = msg("injectors and pump")
+    PUMP_OR_SUPPLY = msg("pump or supply: check supply first")
+    CANNOT_TELL = msg("cannot tell")
+    NOTHING = msg("nothing found")
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the table."""
+    """One row of the table, in English; `steps` are the sentences of its next test."""
 
     name: str
     when: Mapping[str, str]
     verdict: Verdict
     sentence: str
-    next_test: str
+    steps: tuple[str, ...]
     source: str = PRACTICE
+
+    @property
+    def next_test(self) -> str:
+        """The next test as one text, in English."""
+        return " ".join(self.steps)
+
+    @property
+    def next_told(self) -> str:
+        """The next test in the spoken language."""
+        return " ".join(_(step) for step in self.steps)
 
     def holds(self, facts: Mapping[str, str]) -> bool:
         """Whether every condition of the row matches the facts."""
@@ -83,157 +95,161 @@ VEHICLE_FACTS: dict[str, tuple[str, ...]] = {
     "cranking": ("good", "slow", "unknown"),
 }
 
-SWAP_TUBES = "Exchange hose and tube with a neighbour and repeat: if the reading moves with them it was the rig."
+SWAP_TUBES = msg("Exchange hose and tube with a neighbour and repeat: if the reading moves with them it was the rig.")
 
 # fmt: off
 CYLINDER_ROWS: tuple[Row, ...] = (
     Row("past limit, just fitted", {"limit": "past", "fresh": "yes"}, Verdict.INJECTORS,
-        "{who}: past the limit although fitted since the last test.",
-        "Check seat, clamp, return hose and that air is bled; then repeat before blaming the new part."),
+        msg("{who}: past the limit although fitted since the last test."),
+        (msg("Check seat, clamp, return hose and that air is bled; then repeat before blaming the new part."),)),
     Row("past limit, high in the set", {"limit": "past", "stands": "high"}, Verdict.INJECTORS,
-        "{who}: past the limit and clearly above the other cylinders.",
-        SWAP_TUBES + " If it stays with the cylinder, plan the injector."),
+        msg("{who}: past the limit and clearly above the other cylinders."),
+        (SWAP_TUBES, msg("If it stays with the cylinder, plan the injector."))),
     Row("past limit with its neighbours", {"limit": "past"}, Verdict.INJECTORS,
-        "{who}: past the limit, but not told apart from the other cylinders.",
-        "Check fuel temperature and rail pressure against the limit's, repeat; if all stay high, the set "
-        "is worn."),
+        msg("{who}: past the limit, but not told apart from the other cylinders."),
+        (msg("Check fuel temperature and rail pressure against the limit's, repeat; if all stay high, the set "
+        "is worn."),)),
     Row("nothing from an open piezo return", {"reading": "nothing", "returns": "open"}, Verdict.CANNOT_TELL,
-        "{who}: nothing collected, but piezo injectors need a held return; into an open bottle zero "
-        "proves nothing.",
-        "Repeat with a rig that holds the return pressure.",
+        msg("{who}: nothing collected, but piezo injectors need a held return; into an open bottle zero "
+        "proves nothing."),
+        (msg("Repeat with a rig that holds the return pressure."),),
         RETURN_LINE),
     Row("nothing collected", {"reading": "nothing"}, Verdict.CANNOT_TELL,
-        "{who}: nothing collected. That is no good result: hose off or kinked, wrong port, or an "
-        "injector at rest.",
-        "Check hose and port, fill the hose, exchange tubes with a neighbour, repeat.",
+        msg("{who}: nothing collected. That is no good result: hose off or kinked, wrong port, or an "
+        "injector at rest."),
+        (msg("Check hose and port, fill the hose, exchange tubes with a neighbour, repeat."),),
         TRADE_PAPER),
     Row("too little", {"limit": "too little"}, Verdict.INJECTORS,
-        "{who}: returns less than your limit asks for; too little is a fault sign as well.",
-        SWAP_TUBES + " If it stays, have the injector checked.",
+        msg("{who}: returns less than your limit asks for; too little is a fault sign as well."),
+        (SWAP_TUBES, msg("If it stays, have the injector checked.")),
         TRADE_PAPER),
     Row("past limit within error", {"limit": "repeat"}, Verdict.CANNOT_TELL,
-        "{who}: past the limit, but by less than the reading's error.",
-        "Repeat twice with filled hoses; the mean decides."),
+        msg("{who}: past the limit, but by less than the reading's error."),
+        (msg("Repeat twice with filled hoses; the mean decides."),)),
     Row("ran over", {"reading": "over", "limit": "open", "stands": "level|low|unknown"}, Verdict.CANNOT_TELL,
-        "{who}: the tube ran over, the true flow is not known.",
-        "Repeat with a larger tube."),
+        msg("{who}: the tube ran over, the true flow is not known."),
+        (msg("Repeat with a larger tube."),)),
     Row("high, just fitted", {"stands": "high", "fresh": "yes"}, Verdict.CANNOT_TELL,
-        "{who}: above the others although fitted since the last test.",
-        "Bleed, check seat and hose, repeat."),
+        msg("{who}: above the others although fitted since the last test."),
+        (msg("Bleed, check seat and hose, repeat."),)),
     Row("high within limit", {"stands": "high", "limit": "judged"}, Verdict.INJECTORS,
-        "{who}: clearly above the others, still within your limit.",
-        SWAP_TUBES + " Then watch it at the next visits."),
+        msg("{who}: clearly above the others, still within your limit."),
+        (SWAP_TUBES, msg("Then watch it at the next visits."))),
     Row("high, no limit judged", {"stands": "high"}, Verdict.INJECTORS,
-        "{who}: clearly above the others; no limit of yours could be judged, so this is a difference, "
-        "not a failure.",
-        SWAP_TUBES + " Then repeat under the conditions of your limit."),
+        msg("{who}: clearly above the others; no limit of yours could be judged, so this is a difference, "
+        "not a failure."),
+        (SWAP_TUBES, msg("Then repeat under the conditions of your limit."))),
     Row("low from an open piezo return", {"stands": "low", "returns": "open"}, Verdict.CANNOT_TELL,
-        "{who}: below the others, but the piezo return was not held.",
-        "Repeat with a rig that holds the return pressure.",
+        msg("{who}: below the others, but the piezo return was not held."),
+        (msg("Repeat with a rig that holds the return pressure."),),
         RETURN_LINE),
     Row("low, just fitted", {"stands": "low", "fresh": "yes"}, Verdict.NOTHING,
-        "{who}: below the others, as a part fitted since the last test may be; it does not serve as the "
-        "lowest.",
-        "None needed for this; compare again at the next visit."),
+        msg("{who}: below the others, as a part fitted since the last test may be; it does not serve as the "
+        "lowest."),
+        (msg("None needed for this; compare again at the next visit."),)),
     Row("low, younger part", {"stands": "low", "fresh": "younger"}, Verdict.NOTHING,
-        "{who}: below the others, as a part fitted after them will be.",
-        "None needed for this; its neighbours are the older ones."),
+        msg("{who}: below the others, as a part fitted after them will be."),
+        (msg("None needed for this; its neighbours are the older ones."),)),
     Row("low", {"stands": "low"}, Verdict.CANNOT_TELL,
-        "{who}: clearly below the others; too little can be a fault as much as too much.",
-        "Check hose and port, exchange tubes, repeat; then look at the cylinder's correction value.",
+        msg("{who}: clearly below the others; too little can be a fault as much as too much."),
+        (msg("Check hose and port, exchange tubes, repeat; then look at the cylinder's correction value."),),
         TRADE_PAPER),
     Row("doubtful reading", {"reading": "doubtful"}, Verdict.CANNOT_TELL,
-        "{who}: the reading is doubtful and was not used.",
-        "Repeat the test on all cylinders."),
+        msg("{who}: the reading is doubtful and was not used."),
+        (msg("Repeat the test on all cylinders."),)),
     Row("not measured", {"reading": "missing"}, Verdict.CANNOT_TELL,
-        "{who}: not measured.",
-        "Measure every cylinder in the same run."),
+        msg("{who}: not measured."),
+        (msg("Measure every cylinder in the same run."),)),
 )
 # fmt: on
 
-SUPPLY_FIRST = "Measure supply pressure while cranking, look at filter and air, then repeat the pump test."
-CLOSED_VOLUME = "Test the pump on the closed volume, with supply pressure, filter, air and speed recorded."
-RETURNS_FIRST = "Measure return flow on all cylinders with the rail pressure recorded, where your limit applies."
+SUPPLY_FIRST = msg("Measure supply pressure while cranking, look at filter and air, then repeat the pump test.")
+CLOSED_VOLUME = msg("Test the pump on the closed volume, with supply pressure, filter, air and speed recorded.")
+RETURNS_FIRST = msg("Measure return flow on all cylinders with the rail pressure recorded, where your limit applies.")
 
 # fmt: off
 VEHICLE_ROWS: tuple[Row, ...] = (
     Row("supply bad", {"supply": "bad"}, Verdict.SUPPLY,
-        "The supply is not right ({supply}): pump and rail pressure cannot be judged with it.",
-        "Put supply, filter or air right first, then repeat the same tests."),
+        msg("The supply is not right ({supply}): pump and rail pressure cannot be judged with it."),
+        (msg("Put supply, filter or air right first, then repeat the same tests."),)),
     Row("returns and pump", {"returns": "past", "pump": "weak", "supply": "good", "cranking": "good"},
         Verdict.INJECTORS_AND_PUMP,
-        "Returns are past the limit and the pump is weak on the closed volume, where no injector takes "
-        "part.",
-        "Check the rig's own leak and repeat the pump test once before planning both."),
+        msg("Returns are past the limit and the pump is weak on the closed volume, where no injector takes "
+        "part."),
+        (msg("Check the rig's own leak and repeat the pump test once before planning both."),)),
     Row("returns past, weak pump open", {"returns": "past", "pump": "weak"}, Verdict.INJECTORS,
-        "Returns are past the limit. The pump also read weak, but supply or cranking are not cleared.",
-        "Clear supply pressure, filter, air and cranking speed, then repeat the pump test."),
+        msg("Returns are past the limit. The pump also read weak, but supply or cranking are not cleared."),
+        (msg("Clear supply pressure, filter, air and cranking speed, then repeat the pump test."),)),
     Row("weak pump, supply unknown", {"pump": "weak", "supply": "unknown"}, Verdict.PUMP_OR_SUPPLY,
-        "The pump read weak ({pump}). Not cleared: {supply_open}. A starved pump looks the same.",
-        SUPPLY_FIRST),
+        msg("The pump read weak ({pump}). Not cleared: {supply_open}. A starved pump looks the same."),
+        (SUPPLY_FIRST,)),
     Row("weak pump, slow cranking", {"pump": "weak", "cranking": "slow|unknown"}, Verdict.CANNOT_TELL,
-        "The pump read weak ({pump}), but cranking was slow or its speed not recorded: pressure follows "
-        "speed.",
-        "Charge the battery, record the cranking speed, repeat the pump test."),
+        msg("The pump read weak ({pump}), but cranking was slow or its speed not recorded: pressure follows "
+        "speed."),
+        (msg("Charge the battery, record the cranking speed, repeat the pump test."),)),
     Row("weak pump", {"pump": "weak"}, Verdict.PUMP,
-        "The pump is weak on the closed volume ({pump}) with good supply and good cranking.",
-        "Check the rig's own leak, set the metering valve as your procedure says, repeat once; then plan "
-        "the pump."),
+        msg("The pump is weak on the closed volume ({pump}) with good supply and good cranking."),
+        (msg("Check the rig's own leak, set the metering valve as your procedure says, repeat once; then plan "
+        "the pump."),)),
     Row("pump within error", {"pump": "repeat"}, Verdict.CANNOT_TELL,
-        "The pump is past its limit by less than the reading's error ({pump}).",
-        "Repeat the pump test twice at the same speed; the mean decides."),
+        msg("The pump is past its limit by less than the reading's error ({pump})."),
+        (msg("Repeat the pump test twice at the same speed; the mean decides."),)),
     Row("rail low, returns past", {"rail": "low", "returns": "past"}, Verdict.INJECTORS,
-        "Rail pressure stays low ({rail}) and returns are past the limit: the injectors take the fuel.",
-        "Put the returns right, then look at the rail pressure again; if it stays low, test the pump."),
+        msg("Rail pressure stays low ({rail}) and returns are past the limit: the injectors take the fuel."),
+        (msg("Put the returns right, then look at the rail pressure again; if it stays low, test the pump."),)),
     Row("rail low, rest good", {"rail": "low", "returns": "within", "pump": "strong|limiter"},
         Verdict.LIMITER,
-        "Rail pressure stays low ({rail}) while returns are within limit and the pump is good: the fuel "
-        "leaves by limiter or regulator, or the sensor reads wrong.",
-        "Measure the return of limiter and regulator by itself; compare the sensor with zero at rest."),
+        msg("Rail pressure stays low ({rail}) while returns are within limit and the pump is good: the fuel "
+        "leaves by limiter or regulator, or the sensor reads wrong."),
+        (msg("Measure the return of limiter and regulator by itself; compare the sensor with zero at rest."),)),
     Row("rail low, pump not cleared", {"rail": "low", "returns": "within"}, Verdict.CANNOT_TELL,
-        "Rail pressure stays low ({rail}) and the injectors are within limit: pump, supply, limiter or "
-        "regulator.",
-        CLOSED_VOLUME),
+        msg("Rail pressure stays low ({rail}) and the injectors are within limit: pump, supply, limiter or "
+        "regulator."),
+        (CLOSED_VOLUME,)),
     Row("rail low, injectors not cleared", {"rail": "low", "pump": "strong|limiter"}, Verdict.CANNOT_TELL,
-        "Rail pressure stays low ({rail}) and the pump is good: injectors as a set, limiter or regulator.",
-        "Measure the whole set's return where your total limit applies, then the limiter's return by "
-        "itself."),
+        msg("Rail pressure stays low ({rail}) and the pump is good: injectors as a set, limiter or regulator."),
+        (msg("Measure the whole set's return where your total limit applies, then the limiter's return by "
+        "itself."),)),
     Row("rail low, little known", {"rail": "low"}, Verdict.CANNOT_TELL,
-        "Rail pressure stays low ({rail}); neither injectors nor pump are cleared.",
-        RETURNS_FIRST + " Then the pump on the closed volume."),
+        msg("Rail pressure stays low ({rail}); neither injectors nor pump are cleared."),
+        (RETURNS_FIRST, msg("Then the pump on the closed volume."))),
     Row("returns past", {"returns": "past"}, Verdict.INJECTORS,
-        "Returns are past the limit: {returns}.",
-        "Exchange hoses and tubes and repeat once; if it stays with the cylinder, plan the part."),
+        msg("Returns are past the limit: {returns}."),
+        (msg("Exchange hoses and tubes and repeat once; if it stays with the cylinder, plan the part."),)),
     Row("returns within error", {"returns": "repeat"}, Verdict.CANNOT_TELL,
-        "Returns are past the limit by less than the reading's error: {returns}.",
-        "Repeat the return-flow test twice with filled hoses; the mean decides."),
+        msg("Returns are past the limit by less than the reading's error: {returns}."),
+        (msg("Repeat the return-flow test twice with filled hoses; the mean decides."),)),
     Row("one cylinder differs", {"returns": "outlier"}, Verdict.INJECTORS,
-        "The cylinders differ beyond measuring error, but none is past a limit of yours: {returns}.",
-        "Exchange hoses and tubes and repeat; a difference that stays with the cylinder is the "
-        "injector's."),
+        msg("The cylinders differ beyond measuring error, but none is past a limit of yours: {returns}."),
+        (msg("Exchange hoses and tubes and repeat; a difference that stays with the cylinder is the "
+        "injector's."),)),
     Row("shares only", {"returns": "shares", "pump": "open|none"}, Verdict.CANNOT_TELL,
-        "Cranked without a recorded rail pressure: only shares compare, and low returns can be a weak "
-        "pump.",
-        "Repeat with the rail pressure recorded, or warm at idle.",
-        "computed with a simple pump and leak balance"),
+        msg("Cranked without a recorded rail pressure: only shares compare, and low returns can be a weak "
+        "pump."),
+        (msg("Repeat with the rail pressure recorded, or warm at idle."),),
+        msg("computed with a simple pump and leak balance")),
     Row("all good", {"returns": "within", "pump": "strong"}, Verdict.NOTHING,
-        "Returns and pump are within your limits.",
-        "Next test as planned; if the complaint stays, test when it shows (cold, hot, under load)."),
+        msg("Returns and pump are within your limits."),
+        (msg("Next test as planned; if the complaint stays, test when it shows (cold, hot, under load)."),)),
     Row("good, pump at the limiter", {"returns": "within", "pump": "limiter"}, Verdict.NOTHING,
-        "Returns are within your limits and the pump reaches the limiter, which is an at least.",
-        "Time the rise to a stated pressure at the next test; it shows pump wear before the peak does."),
+        msg("Returns are within your limits and the pump reaches the limiter, which is an at least."),
+        (msg("Time the rise to a stated pressure at the next test; it shows pump wear before the peak does."),)),
     Row("returns good, pump not judged", {"returns": "within"}, Verdict.NOTHING,
-        "Returns are within your limits; the pump was not tested or could not be judged.",
-        "If the complaint stays: " + CLOSED_VOLUME[0].lower() + CLOSED_VOLUME[1:]),
+        msg("Returns are within your limits; the pump was not tested or could not be judged."),
+        (msg("If the complaint stays: test the pump on the closed volume, with supply pressure, filter, air and "
+             "speed recorded."),)),
     Row("pump good, injectors not judged", {"pump": "strong|limiter"}, Verdict.NOTHING,
-        "Nothing against the pump ({pump}); the injectors are not judged.",
-        RETURNS_FIRST),
+        msg("Nothing against the pump ({pump}); the injectors are not judged."),
+        (RETURNS_FIRST,)),
     Row("even set", {"returns": "even"}, Verdict.CANNOT_TELL,
-        "The cylinders agree with each other, but no limit on the level was judged; an evenly worn set looks "
-        "the same.",
-        "Enter your limit with its conditions, or keep this test as the first of a history."),
+        msg("The cylinders agree with each other, but no limit on the level was judged; an evenly worn set looks "
+        "the same."),
+        (msg("Enter your limit with its conditions, or keep this test as the first of a history."),)),
     Row("nothing to go by", {}, Verdict.CANNOT_TELL,
-        "What was tested does not separate injectors, pump and supply.",
-        RETURNS_FIRST),
+        msg("What was tested does not separate injectors, pump and supply."),
+        (RETURNS_FIRST,)),
 )
 # fmt: on
+
+#: Rows whose next test is made on the closed volume of a pump rig.
+ON_CLOSED_VOLUME = frozenset(row.name for row in (*CYLINDER_ROWS, *VEHICLE_ROWS) if "closed volume" in row.next_test)

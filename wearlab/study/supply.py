@@ -12,6 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from wearlab.language import _, msg
 from wearlab.study.facts import AsTested, LimitInForce, figure
 
 _BAD = r"clogged|blocked|dirty|old|overdue|due|restricted|low|weak|poor|leak\w*|bad|failing|empty"
@@ -27,7 +28,10 @@ _CUT = re.compile(r"[,;./+|]\s*|\band\b|&|\bbut\b|(?=\b(?:no|without)\s+(?:air|b
 
 
 #: Text of a supply that no test said anything about.
-NOT_RECORDED = "not recorded"
+NOT_RECORDED = msg("not recorded")
+
+#: What has to be known of a supply.
+SUPPLY_PRESSURE, FILTER, AIR = msg("supply pressure"), msg("filter"), msg("air")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +53,8 @@ class SupplyFacts:
 
     @property
     def unknown(self) -> tuple[str, ...]:
-        """What still has to be looked at, in words."""
-        words = {"supply pressure": self.pressure, "filter": self.filter, "air": self.air}
+        """What still has to be looked at, in English words."""
+        words = {SUPPLY_PRESSURE: self.pressure, FILTER: self.filter, AIR: self.air}
         return tuple(word for word, state in words.items() if state == "unknown")
 
 
@@ -64,7 +68,8 @@ def supply_facts(conditions: AsTested, limits: Sequence[LimitInForce]) -> Supply
     pressure = note["pressure"]
     told = []
     if conditions.supply_bar is not None:
-        told.append(f"{figure(conditions.supply_bar)} bar")
+        bar = figure(conditions.supply_bar)
+        told.append(f"{bar} bar")
         spans = [
             limit.rule.conditions.supply_bar
             for limit in limits
@@ -74,12 +79,12 @@ def supply_facts(conditions: AsTested, limits: Sequence[LimitInForce]) -> Supply
             low = max(span[0] for span in spans)
             # an extra high supply pressure is no reason for a weak pump
             pressure = "bad" if conditions.supply_bar < low else ("bad" if note["pressure"] == "bad" else "good")
-            told[-1] += f" (your limits ask for at least {figure(low)})"
+            told[-1] = _("{bar} bar (your limits ask for at least {least})", bar=bar, least=figure(low))
         elif pressure == "unknown":
-            told[-1] += " (no figure of yours to compare with)"
+            told[-1] = _("{bar} bar (no figure of yours to compare with)", bar=bar)
     if conditions.supply_note:
         told.append(f'"{conditions.supply_note.strip()}"')
-    text = ", ".join(told) or NOT_RECORDED
+    text = ", ".join(told) or _(NOT_RECORDED)
     return SupplyFacts(pressure, note["filter"], note["air"], text)
 
 

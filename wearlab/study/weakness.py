@@ -10,12 +10,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from wearlab.config import Spread
+from wearlab.language import _, localised, msg, number
 from wearlab.records import Bound, Measure
 from wearlab.study.facts import AsTested, FamilyFacts, MeasuredSet, VisitFacts, drive_name, figure, names
 from wearlab.study.reading_error import Averaged, average, relative_spread, standard_error
-from wearlab.study.supply import supply_facts
+from wearlab.study.supply import SUPPLY_PRESSURE, supply_facts
 
-PRACTICE = "common practice, no source"
+PRACTICE = msg("common practice, no source")
 #: Coolant below this is not "fully warm" (75 to 80 degC in workshop procedures).
 WARM_COOLANT_C = 75.0
 #: Fuel outside this reads clearly low or high: 1.9 to 2.3 % per K of laminar leakage near 40 degC (computed).
@@ -85,9 +86,9 @@ def _test(test: MeasuredSet, family: FamilyFacts, spread: Spread) -> list[Weakne
         points.append(
             (
                 "unknown drive",
-                "How the engine was driven is not recorded.",
-                "Record crank, idle or raised.",
-                PRACTICE,
+                _("How the engine was driven is not recorded."),
+                _("Record crank, idle or raised."),
+                _(PRACTICE),
             )
         )
     if conditions.measure == Measure.RETURN_FLOW:
@@ -107,103 +108,113 @@ def _return_flow(conditions: AsTested, family: FamilyFacts) -> Iterator[_Point]:
     if temperature is None:
         yield (
             "no temperature",
-            "Fuel temperature not recorded: cold fuel reads low, hot fuel reads high.",
-            "Record the fuel temperature and where it was taken.",
-            "thin-gap flow and fuel viscosity, computed: about 2 % per K near 40 degC",
+            _("Fuel temperature not recorded: cold fuel reads low, hot fuel reads high."),
+            _("Record the fuel temperature and where it was taken."),
+            _("thin-gap flow and fuel viscosity, computed: about 2 % per K near 40 degC"),
         )
     elif conditions.temp_kind == "coolant":
         if warm_running and temperature < WARM_COOLANT_C:
             yield (
                 "cold",
-                f"Coolant {figure(temperature)} degC: the engine was not fully warm, returns read low.",
-                "Repeat with the engine fully warm.",
-                "workshop procedures quoted in public training pages (75 to 80 degC)",
+                _(
+                    "Coolant {degrees} degC: the engine was not fully warm, returns read low.",
+                    degrees=figure(temperature),
+                ),
+                _("Repeat with the engine fully warm."),
+                _("workshop procedures quoted in public training pages (75 to 80 degC)"),
             )
     elif temperature < FUEL_COLD_C:
         yield (
             "cold",
-            f"Fuel {figure(temperature)} degC: cold fuel reads low, a leak can hide.",
-            "Repeat with the engine warm.",
-            "fuel viscosity, computed; the figure of 25 degC is common practice, no source",
+            _("Fuel {degrees} degC: cold fuel reads low, a leak can hide.", degrees=figure(temperature)),
+            _("Repeat with the engine warm."),
+            _("fuel viscosity, computed; the figure of 25 degC is common practice, no source"),
         )
     elif temperature > FUEL_HOT_C:
         yield (
             "hot",
-            f"Fuel {figure(temperature)} degC: hot, thin fuel reads high on every cylinder.",
-            "Compare only with tests as hot, or repeat nearer to the temperature of your limit.",
-            "fuel viscosity, computed; the figure of 60 degC is common practice, no source",
+            _("Fuel {degrees} degC: hot, thin fuel reads high on every cylinder.", degrees=figure(temperature)),
+            _("Compare only with tests as hot, or repeat nearer to the temperature of your limit."),
+            _("fuel viscosity, computed; the figure of 60 degC is common practice, no source"),
         )
     if conditions.rail_bar is None:
         cranked = conditions.driven == "crank"
         yield (
             "no pressure",
-            "Rail pressure not recorded: "
-            + (
-                "a low return while cranking proves nothing."
-                if cranked
-                else "the readings may belong to another pressure."
-            ),
-            "Read the rail pressure during the test and write it down.",
-            PRACTICE,
+            _("Rail pressure not recorded: a low return while cranking proves nothing.")
+            if cranked
+            else _("Rail pressure not recorded: the readings may belong to another pressure."),
+            _("Read the rail pressure during the test and write it down."),
+            _(PRACTICE),
         )
     if conditions.duration_s is None:
-        yield ("no duration", "Duration not recorded: volumes are no rates.", "Time the test.", PRACTICE)
+        yield ("no duration", _("Duration not recorded: volumes are no rates."), _("Time the test."), _(PRACTICE))
     elif conditions.duration_s < SHORT_S:
         yield (
             "short",
-            f"Only {figure(conditions.duration_s)} s: one second by hand is "
-            f"{figure(100 / conditions.duration_s)} %, and a hose swallows 2 to 10 ml first.",
-            "Measure longer, with hoses filled beforehand.",
-            "arithmetic; hose volume from memory, unverified",
+            _(
+                "Only {seconds} s: one second by hand is {percent} %, and a hose swallows 2 to 10 ml first.",
+                seconds=figure(conditions.duration_s),
+                percent=figure(100 / conditions.duration_s),
+            ),
+            _("Measure longer, with hoses filled beforehand."),
+            _("arithmetic; hose volume from memory, unverified"),
         )
     if conditions.driven == "crank" and conditions.injectors_connected is None:
         yield (
             "connected?",
-            "Not recorded whether the injectors were electrically connected.",
-            "Record whether injectors are connected: connected ones also return their control flow.",
-            PRACTICE,
+            _("Not recorded whether the injectors were electrically connected."),
+            _("Record whether injectors are connected: connected ones also return their control flow."),
+            _(PRACTICE),
         )
     if open_piezo(conditions, family):
         back = conditions.back_pressure_bar
-        told = "not recorded" if back is None else f"only {figure(back)} bar"
         yield (
             "piezo without back pressure",
-            f"Piezo injectors with return pressure {told}: an open bottle changes what is measured.",
-            "Use a rig that holds the return pressure the maker asks for (4 to 11 bar on one engine).",
-            "an engine maker's fuel-return description",
+            _("Piezo injectors with return pressure not recorded: an open bottle changes what is measured.")
+            if back is None
+            else _(
+                "Piezo injectors with return pressure only {bar} bar: an open bottle changes what is measured.",
+                bar=figure(back),
+            ),
+            _("Use a rig that holds the return pressure the maker asks for (4 to 11 bar on one engine)."),
+            _("an engine maker's fuel-return description"),
         )
 
 
 def _pump(conditions: AsTested) -> Iterator[_Point]:
     supply = supply_facts(conditions, ())
-    open_ = [name for name in supply.unknown if name != "supply pressure" or conditions.supply_bar is None]
+    open_ = [name for name in supply.unknown if name != SUPPLY_PRESSURE or conditions.supply_bar is None]
     if open_ and conditions.measure != Measure.PUMP_HOLD:
         yield (
             "supply not recorded",
-            f"Not recorded: {', '.join(open_)}. A starved pump looks like a worn one.",
-            "Measure the supply pressure, look at the filter and for air, and write all three down.",
-            PRACTICE,
+            _(
+                "Not recorded: {conditions}. A starved pump looks like a worn one.",
+                conditions=", ".join(_(name) for name in open_),
+            ),
+            _("Measure the supply pressure, look at the filter and for air, and write all three down."),
+            _(PRACTICE),
         )
     if conditions.volume_ml is None:
         yield (
             "no volume",
-            "Closed volume not recorded: the time to a pressure grows with it.",
-            "Record the rig or its volume.",
-            "computed from the compressibility of fuel",
+            _("Closed volume not recorded: the time to a pressure grows with it."),
+            _("Record the rig or its volume."),
+            _("computed from the compressibility of fuel"),
         )
     if conditions.metering_valve is None:
         yield (
             "metering valve?",
-            "Not recorded what was done with the metering valve.",
-            "Record unplugged, dummy or driven: unplugged means full delivery on one kind and none on another.",
-            PRACTICE,
+            _("Not recorded what was done with the metering valve."),
+            _("Record unplugged, dummy or driven: unplugged means full delivery on one kind and none on another."),
+            _(PRACTICE),
         )
     if conditions.measure == Measure.PUMP_RISE and conditions.rise_to_bar is None:
         yield (
             "rise to?",
-            "Not recorded to which pressure the rise was timed.",
-            "Record the pressure the time was taken to.",
-            PRACTICE,
+            _("Not recorded to which pressure the rise was timed."),
+            _("Record the pressure the time was taken to."),
+            _(PRACTICE),
         )
 
 
@@ -211,30 +222,33 @@ def _cranking(conditions: AsTested) -> Iterator[_Point]:
     if conditions.speed_rpm is None:
         yield (
             "no speed",
-            "Cranking speed not recorded: pressure follows it.",
-            "Record the cranking speed.",
-            PRACTICE,
+            _("Cranking speed not recorded: pressure follows it."),
+            _("Record the cranking speed."),
+            _(PRACTICE),
         )
     elif conditions.speed_rpm < SLOW_CRANK_RPM:
         yield (
             "slow cranking",
-            f"Cranked at only {figure(conditions.speed_rpm)} rpm: pressure and returns read low.",
-            "Charge the battery, check the starter, repeat.",
-            "an engine maker's instruction on return flow refers to 150 rpm",
+            _("Cranked at only {speed} rpm: pressure and returns read low.", speed=figure(conditions.speed_rpm)),
+            _("Charge the battery, check the starter, repeat."),
+            _("an engine maker's instruction on return flow refers to 150 rpm"),
         )
     if conditions.battery_v is None:
         yield (
             "no battery",
-            "Battery voltage while cranking not recorded.",
-            "Record the voltage while cranking.",
-            PRACTICE,
+            _("Battery voltage while cranking not recorded."),
+            _("Record the voltage while cranking."),
+            _(PRACTICE),
         )
     elif conditions.battery_v < LOW_BATTERY_V:
         yield (
             "low battery",
-            f"Battery at {figure(conditions.battery_v)} V while cranking: the starter turns too slowly.",
-            "Charge the battery or connect a charger, repeat.",
-            PRACTICE,
+            _(
+                "Battery at {volts} V while cranking: the starter turns too slowly.",
+                volts=figure(conditions.battery_v),
+            ),
+            _("Charge the battery or connect a charger, repeat."),
+            _(PRACTICE),
         )
 
 
@@ -242,9 +256,9 @@ def _readings(reads: Mapping[str, Averaged], relative: float, conditions: AsTest
     if reads and all(read.repeats == 1 for read in reads.values()):
         yield (
             "single",
-            "Measured once: a fault of hose, tube or watch cannot be told from a fault of the part.",
-            "Measure twice; drop the first run, which fills the hoses.",
-            PRACTICE,
+            _("Measured once: a fault of hose, tube or watch cannot be told from a fault of the part."),
+            _("Measure twice; drop the first run, which fills the hoses."),
+            _(PRACTICE),
         )
     apart = [
         read.position
@@ -254,17 +268,17 @@ def _readings(reads: Mapping[str, Averaged], relative: float, conditions: AsTest
     if apart:
         yield (
             "repeats apart",
-            f"The repeats of {names(apart)} differ by more than repeatability explains.",
-            "Measure a third time and look for the cause (air, hose, watch).",
-            "repeatability limit of ISO 5725-6, with the spread assumed in wearlab.toml",
+            _("The repeats of {who} differ by more than repeatability explains.", who=names(apart)),
+            _("Measure a third time and look for the cause (air, hose, watch)."),
+            _("repeatability limit of ISO 5725-6, with the spread assumed in wearlab.toml"),
         )
     doubted = [read.position for read in reads.values() if read.doubt is not None]
     if doubted:
         yield (
             "doubtful",
-            f"Doubtful reading at {names(doubted)}: not used.",
-            "Repeat the test.",
-            PRACTICE,
+            _("Doubtful reading at {who}: not used.", who=names(doubted)),
+            _("Repeat the test."),
+            _(PRACTICE),
         )
     coarse = [
         read.position
@@ -274,16 +288,20 @@ def _readings(reads: Mapping[str, Averaged], relative: float, conditions: AsTest
     if coarse:
         yield (
             "coarse",
-            f"Half a graduation is more than {100 * COARSE:g} % of the reading at {names(coarse)}.",
-            "Measure longer or use a narrower tube.",
-            "arithmetic",
+            _(
+                "Half a graduation is more than {percent} % of the reading at {who}.",
+                percent=localised(f"{100 * COARSE:g}"),
+                who=names(coarse),
+            ),
+            _("Measure longer or use a narrower tube."),
+            _("arithmetic"),
         )
     if conditions.measure == Measure.PUMP_PEAK and any(read.bound == Bound.AT_LEAST for read in reads.values()):
         yield (
             "at the limiter",
-            'The peak stands at the limiter or the end of the scale: it is an "at least".',
-            "Time the rise to a stated pressure; it says more than the peak.",
-            PRACTICE,
+            _('The peak stands at the limiter or the end of the scale: it is an "at least".'),
+            _("Time the rise to a stated pressure; it says more than the peak."),
+            _(PRACTICE),
         )
 
 
@@ -293,15 +311,15 @@ def _relative_error(read: Averaged, relative: float) -> float:
 
 def _visit(visit: VisitFacts) -> Iterator[Weakness]:
     def weak(code: str, sentence: str, remedy: str) -> Weakness:
-        return Weakness(code, "visit", sentence, remedy, PRACTICE)
+        return Weakness(code, "visit", sentence, remedy, _(PRACTICE))
 
     here, before = visit.odometer_km, visit.last_odometer_km
     if here is None:
         if visit.engine_hours is None:
             yield weak(
                 "no odometer",
-                "Odometer not recorded: this test has no place in the trend.",
-                "Record the odometer.",
+                _("Odometer not recorded: this test has no place in the trend."),
+                _("Record the odometer."),
             )
         return
     if before is None or visit.last_tested_on is None:
@@ -311,12 +329,22 @@ def _visit(visit: VisitFacts) -> Iterator[Weakness]:
     if driven < 0:
         yield weak(
             "odometer",
-            f"Odometer {here:,.0f} km is {-driven:,.0f} km less than on {visit.last_tested_on}.",
-            "Check the figure; if the meter was replaced, enter it as work.",
+            _(
+                "Odometer {here} km is {less} km less than on {day}.",
+                here=number(here),
+                less=number(-driven),
+                day=visit.last_tested_on,
+            ),
+            _("Check the figure; if the meter was replaced, enter it as work."),
         )
     elif driven > ODD_KM_PER_DAY * max(days, 1):
         yield weak(
             "odometer",
-            f"Odometer {here:,.0f} km: {driven:,.0f} km since {visit.last_tested_on} is no driving.",
-            "Check the figure for a slipped digit or another unit.",
+            _(
+                "Odometer {here} km: {driven} km since {day} is no driving.",
+                here=number(here),
+                driven=number(driven),
+                day=visit.last_tested_on,
+            ),
+            _("Check the figure for a slipped digit or another unit."),
         )

@@ -19,6 +19,7 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtri, ndtri
 
 from wearlab.errors import InputError
+from wearlab.language import _
 from wearlab.records import NoAnswer
 from wearlab.study.kaplan_meier import COVERAGE
 from wearlab.study.life_data import Floats, LifeData
@@ -86,13 +87,13 @@ def weibull_life(data: LifeData, coverage: float = COVERAGE) -> Weibull | NoAnsw
     if not 0 < coverage < 1:
         raise InputError(f"a coverage lies between 0 and 1, not at {coverage}")
     if data.failures == 0:
-        return NoAnswer("nothing failed, so no law of lives can be told")
+        return NoAnswer(_("nothing failed, so no law of lives can be told"))
     unit = float(data.time.max())
     scaled = LifeData(data.time / unit, data.event, data.entry / unit)
     height = np.array([_profile(scaled, v) for v in _GRID])
     best = int(np.argmax(height))
     if best in (0, _GRID.size - 1):
-        return NoAnswer("the failures do not tell a shape: their likelihood has no top")
+        return NoAnswer(_("the failures do not tell a shape: their likelihood has no top"))
     v = float(brentq(lambda one: _slope(scaled, one), _GRID[best - 1], _GRID[best + 1], xtol=1e-13))
     beta, top = exp(v), _profile(scaled, v)
     eta = _eta(scaled, beta)
@@ -125,7 +126,7 @@ def _eta(data: LifeData, beta: float) -> float:
 
 def _profile(data: LifeData, v: float) -> float:
     """Return the log-likelihood at log shape v and the best scale."""
-    m, n, late, _ = _powers(data, exp(v))
+    m, n, late = _powers(data, exp(v))[:3]
     d = data.failures
     logs = float(late[data.event].sum())
     times = float(np.log(data.time[data.event]).sum())
@@ -161,7 +162,7 @@ def _ends(
     for side in (-1.0, 1.0):
         step = max(se, 1e-6)
         near, far = middle, middle + side * step
-        for _ in range(40):
+        for _turn in range(40):
             if height(far) < floor:
                 found.append(float(brentq(lambda one: height(one) - floor, near, far, xtol=1e-10)))
                 break
@@ -185,7 +186,7 @@ def _eta_ends(data: LifeData, middle: float, c: float, top: float, coverage: flo
     def height(u: float) -> float:
         def short(v: float) -> float:
             beta = exp(v)
-            m, n, late, _ = _powers(scaled, beta, exp(u) * c ** (-1 / beta))
+            m, n, late = _powers(scaled, beta, exp(u) * c ** (-1 / beta))[:3]
             return -float(
                 data.failures * v
                 + late[data.event].sum()

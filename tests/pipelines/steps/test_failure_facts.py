@@ -19,7 +19,7 @@ from pipelines.steps.learn import latest_run
 from pipelines.steps.lives import fresh_lives, meter_histories
 from pipelines.workspace import Workspace, open_workspace
 from small_fleet import AS_OF, SETTINGS, SmallFleet
-from wearlab.config import LimitRule
+from wearlab.limit_settings import LimitRule
 from wearlab.plan.road_failures import FailureRate
 from wearlab.records import NoAnswer
 

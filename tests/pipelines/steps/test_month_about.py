@@ -13,7 +13,7 @@ from pipelines.steps.month_about import about_page, limit_row
 from pipelines.steps.vehicle_view import FleetFacts, conditions_of, source_words
 from pipelines.steps.visit import AS_RECORDED
 from pipelines.workspace import open_workspace
-from wearlab.config import Conditions, LimitRule
+from wearlab.limit_settings import Conditions, LimitRule
 from wearlab.records import Measure
 
 DAY = date(2026, 10, 31)

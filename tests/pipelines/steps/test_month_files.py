@@ -201,21 +201,21 @@ def pages(folder: Path, *cars: str) -> dict[str, str]:
     return names
 
 
-def test_a_pdf_holds_the_vehicles_that_ask_for_somebody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_pdf_holds_the_vehicles_that_call_for_hands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     need(find_library("pango-1.0"), "Pango")
     states = {"V1": "steady", "V2": "watch", "V3": None, "V4": "past limit", "V5": "book"}
     told = view(*(VehicleView(name, worst_state=word) for name, word in states.items()))
     names = pages(tmp_path, *states)
     made = write_month_pdf(told, tmp_path, names)
     assert isinstance(made, PdfMade)
-    assert [heading for heading, _ in made.starts] == ["First", "Fleet", "V2", "V4", "V5"]
+    assert [heading for heading, _ in made.starts] == ["First", "Fleet", "V4", "V5"]
     assert (tmp_path / PDF).read_bytes() == made.content
-    monkeypatch.setattr(month_files, "MOST_VEHICLES", 2)
+    monkeypatch.setattr(month_files, "MOST_VEHICLES", 1)
     fewer = write_month_pdf(told, tmp_path, names)
     assert isinstance(fewer, PdfMade)
-    assert [heading for heading, _ in fewer.starts] == ["First", "Fleet", "V4", "V5"]
+    assert [heading for heading, _ in fewer.starts] == ["First", "Fleet", "V4"]
     text = " ".join(sheet.extract_text() for sheet in PdfReader(io.BytesIO(fewer.content)).pages)
-    assert "The 1 less urgent of 3 vehicles with something to do" in " ".join(text.split())
+    assert "Of 2 vehicles past a limit, to be booked or with an open signal the 1 most urgent" in " ".join(text.split())
 
 
 def test_without_a_pdf_an_older_one_does_not_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

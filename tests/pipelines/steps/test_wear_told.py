@@ -130,6 +130,15 @@ def test_the_level_is_the_models_path_under_its_reference(db: Database, place: W
     assert (made.level.method, made.level.coverage, made.reference) == (MODEL, 0.9, UNDER)
 
 
+def test_a_level_whose_interval_has_no_end_is_not_drawn(db: Database, place: Workspace) -> None:
+    db.run("UPDATE part_path SET high = NULL WHERE tested_on = DATE '2026-03-01'")
+    made = charted(db, place, "1")
+    assert made.level is not None
+    assert made.level.distance_km == (20_000.0, 40_000.0, 60_000.0, 80_000.0)
+    assert made.ahead is not None
+    assert made.ahead.distance_km[0] == 80_000.0
+
+
 def test_the_fan_meets_the_limit_at_the_quantiles_of_the_crossing(db: Database, place: Workspace) -> None:
     ahead = charted(db, place, "1", distance_p90=190_000.0, distance_p50=185_000.0).ahead
     assert ahead is not None

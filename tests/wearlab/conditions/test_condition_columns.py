@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from wearlab.conditions import ConditionColumns, columns, prior_exponents, reference_of
 from wearlab.conditions.exponents import steepness_error
 from wearlab.conditions.viscosity import law_of
-from wearlab.config import Conditions, Fuel
+from wearlab.config import Fuel
 from wearlab.errors import InputError
+from wearlab.limit_settings import Conditions
 from wearlab.records import Measure
 
 FUEL = Fuel()

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from wearlab.conditions import Reference, reference_of
-from wearlab.config import Conditions, LimitRule
 from wearlab.errors import InputError
+from wearlab.limit_settings import Conditions, LimitRule
 from wearlab.records import Measure
 
 NAN = float("nan")

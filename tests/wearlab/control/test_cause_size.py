@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -65,3 +66,11 @@ def test_a_whole_visit_is_told_over_all_its_parts_and_a_step_over_its_part_alone
     assert np.unique(life[one]).size == 1
     assert np.unique(life[whole]).size == 3
     assert np.unique(data.visit[whole]).tolist() == np.unique(data.visit[one]).tolist()
+
+
+def test_where_no_reading_has_the_expected_value_a_rate_has_no_size() -> None:
+    told = foretold(WorkingScale(-1.0))
+    # on the reciprocal every value is below 0: 0 is that of an endless reading
+    found = replace(told, expected=np.zeros_like(told.expected)).measured(cause(told, "wear", 0.1))
+    assert np.isnan(found.size)
+    assert np.isnan(found.low)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 
+from pack_views import pack_view
+from page_reader import Page
 from wearlab.charts.series import MODEL, Forecast, Level, Limit, Mark, Point, Series, VehicleHistory
 from wearlab.pack.order import sort_attention
+from wearlab.pack.pack_view import PackView
+from wearlab.pack.site import write_pack
 from wearlab.pack.view import (
     Attention,
     FleetRow,
@@ -227,3 +232,23 @@ def month_view() -> MonthView:
 def october() -> MonthView:
     """The view of the invented fleet in October 2026."""
     return month_view()
+
+
+@pytest.fixture(scope="session")
+def view(october: MonthView) -> PackView:
+    return pack_view(october)
+
+
+@pytest.fixture(scope="session")
+def folder(view: PackView, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("pack") / "2026-10"
+    write_pack(view, path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def pages(folder: Path) -> dict[str, Page]:
+    """Every page by its path below the folder."""
+    return {
+        path.relative_to(folder).as_posix(): Page(path.read_text("utf-8")) for path in sorted(folder.rglob("*.html"))
+    }

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from wearlab.config import LimitRule
+from wearlab.limit_settings import LimitRule
 from wearlab.study.facts import AsTested, LimitInForce, MeasuredSet, SetReading
 
 

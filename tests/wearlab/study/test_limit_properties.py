@@ -10,7 +10,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from wearlab.config import LimitRule, Spread
+from wearlab.config import Spread
+from wearlab.limit_settings import LimitRule
 from wearlab.study.facts import AsTested, FamilyFacts, LimitInForce, MeasuredSet, SetReading
 from wearlab.study.limit_results import ORDER
 from wearlab.study.limits import LimitResult, Outcome, judge_limits
