@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 DEMO := build/demo
 
-.PHONY: demo test lint bench study wheel-check pins sample clean
+.PHONY: demo test lint bench study wheel-check pins sample words reference clean
 
 .venv/run: requirements.txt pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv
@@ -44,6 +44,16 @@ wheel-check: .venv/dev
 sample: .venv/run
 	$(BIN)/wearlab demo build/sample --sheets datasets_demo
 	$(BIN)/python -m pipelines.steps.sample build/sample reports/sample V31 1 2026-10-31
+
+# The catalogue of sentences, from the code, and what of it the other languages do not say yet.
+words: .venv/run
+	$(BIN)/pybabel -q extract -F babel.cfg -k _ -k _h -k msg -k _n:1,2 --omit-header --no-location --sort-output \
+		--no-wrap -o wearlab/words/english.pot .
+	for po in wearlab/words/*.po; do $(BIN)/pybabel -q update -i wearlab/words/english.pot -o $$po \
+		-l $$(basename $$po .po) --no-fuzzy-matching --ignore-obsolete --no-wrap --omit-header || exit 1; done
+
+reference: .venv/run
+	$(BIN)/python -m pipelines.steps.settings_reference >docs/configuration.md
 
 # Pins with hashes for every platform; run it after changing pyproject.toml or requirements-dev.in.
 PIN := uv pip compile -q --universal --python-version 3.11 --fork-strategy fewest --generate-hashes \
