@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from pipelines.cli.common import about, console, table
+from wearlab.language import _
 from wearlab.records import LEVEL_UNIT, STATE_MARK, Measure, State
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def _explained(shown: list[dict[str, Any]], *, wide: bool) -> list[str]:
         "past it by the end of that month. Early, most likely, late: past by then with 1, 5 and 9 chances in 10.",
     ]
     if wide:
-        told.append(f"Months from now: {FAN_WORDS}.")
+        told.append(f"Months from now: {_(FAN_WORDS)}.")
     if any(_by_line(row) for row in shown):
         told.append(f"{_LINE}: a simple line, not calibrated, where the wear model has no answer.")
     return told + [f"({number}) {text}" for text, number in _notes(shown).items()]
@@ -159,11 +160,13 @@ def _changed(rows: list[dict[str, Any]]) -> list[str]:
 
 def _silent(rows: list[dict[str, Any]]) -> list[str]:
     """Why parts have no answer, each reason once with the number of parts."""
+    from wearlab.forecast.states import without_left_out
+
     reasons: dict[str, list[str]] = {}
     for row in rows:
         if row["state"] == State.NO_ANSWER:
             # how many readings were left out differs from part to part
-            reason = (row["no_answer"] or row["cause"]).split(" (left out")[0]
+            reason = without_left_out(row["no_answer"] or row["cause"])
             reasons.setdefault(reason, []).append(_part(row))
     return [
         f"{', '.join(parts[:4])}{f' and {len(parts) - 4} more' if len(parts) > 4 else ''}: {reason}"

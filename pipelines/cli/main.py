@@ -12,8 +12,10 @@ import typer
 from typer.exceptions import TyperException
 
 from pipelines.cli import (
+    backup,
     chart,
     control,
+    export,
     hindsight,
     influences,
     lives,
@@ -28,6 +30,7 @@ from pipelines.cli import (
     sheets,
     signals,
 )
+from pipelines.disk import disk_sentence, is_of_disk
 from wearlab import __version__
 from wearlab.errors import WearlabError
 
@@ -68,6 +71,10 @@ app.command("control")(control.control)
 app.command("lives")(lives.lives)
 app.command("chart")(chart.chart)
 app.command("month")(month.month)
+app.command("export")(export.export)
+app.command("backup")(backup.backup)
+app.command("restore")(backup.restore)
+app.command("check")(backup.check)
 app.command("demo")(setup.demo)
 
 
@@ -110,7 +117,9 @@ def main(arguments: list[str] | None = None) -> None:
         if debug:
             raise
         _complain(
-            f"wearlab met a fault of its own ({type(fault).__name__}: {fault}): nothing unfinished was stored; "
+            disk_sentence(fault)
+            if isinstance(fault, OSError) and is_of_disk(fault)
+            else f"wearlab met a fault of its own ({type(fault).__name__}: {fault}): nothing unfinished was stored; "
             "run the command again with --debug and report what it prints"
         )
         code = 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -26,8 +27,61 @@ if TYPE_CHECKING:
 _NAMED = 12
 
 
-def learn(home: Home = HERE, as_of: AsOf = None, as_json: Json = False) -> None:
+def learn(
+    lay: Annotated[
+        Path | None,
+        typer.Option(
+            "--lay",
+            metavar="DIR",
+            help="Learn nothing here: lay the readings of every group as partitions in a new folder.",
+        ),
+    ] = None,
+    partitions: Annotated[
+        Path | None,
+        typer.Option("--partitions", metavar="DIR", help="Learn from a folder of partitions; no workspace is needed."),
+    ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option("--results", metavar="DIR", help="With --partitions: a new folder for levels and forecasts."),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler", metavar="ADDRESS", help="With --partitions: use the workers of this one, tls://HOST:PORT."
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers",
+            min=0,
+            help="With --partitions: processes started here, 2 unless said; 0: this one alone. With --scheduler: how "
+            "many of its workers to wait for.",
+        ),
+    ] = None,
+    tls_ca: Annotated[
+        Path | None, typer.Option("--tls-ca", metavar="FILE", help="With --scheduler: who signed all certificates.")
+    ] = None,
+    tls_cert: Annotated[
+        Path | None, typer.Option("--tls-cert", metavar="FILE", help="With --scheduler: one's own certificate.")
+    ] = None,
+    tls_key: Annotated[
+        Path | None, typer.Option("--tls-key", metavar="FILE", help="With --scheduler: the key of that certificate.")
+    ] = None,
+    home: Home = HERE,
+    as_of: AsOf = None,
+    as_json: Json = False,
+) -> None:
     """Fit the wear model to all readings and forecast every part; print what each group of tests says."""
+    from pipelines.cli import learn_partitions
+
+    given = learn_partitions.Given(partitions, results, scheduler, workers, tls_ca, tls_cert, tls_key)
+    if lay is not None:
+        learn_partitions.lay(lay, given, workspace(home), as_of_date(as_of), as_json=as_json)
+        return
+    if given.any:
+        learn_partitions.learn(given, as_of, as_json=as_json)
+        return
     from pipelines.steps.learn import fresh_run
     from pipelines.steps.learn import learn as run
     from pipelines.steps.wear_told import wear_groups

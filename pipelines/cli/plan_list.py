@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipelines.cli.common import console, table
+from wearlab.language import _
 
 if TYPE_CHECKING:
     from pipelines.steps.parts import PartsTold
@@ -249,7 +250,7 @@ def _print_cautions(told: PlanTold) -> None:
     out.print("Take care", style="bold")
     injectors = any(position != PUMP for one in told.visits for position in one.replace)
     for sentence in (*((SKIN, LINES, CLEAN) if told.visits else ()), *((TRIM,) if injectors else ()), PLANS_ONLY):
-        out.print(f"- {sentence}")
+        out.print(f"- {_(sentence)}")
 
 
 def _print_more(left: int) -> None:

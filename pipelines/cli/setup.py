@@ -42,6 +42,7 @@ def form(
 ) -> None:
     """Write a blank test sheet: a page to print and a workbook that loads back without a layout."""
     from pipelines.sheets.form import blank_form_html, write_blank_form_xlsx
+    from pipelines.steps.whole_file import write_whole
 
     as_of_date(as_of)
     place = workspace(home)
@@ -49,7 +50,7 @@ def form(
     for path in wanted:
         if path.suffix == ".html":
             page = blank_form_html(place.settings, vehicle=vehicle, cylinders=cylinders)
-            path.write_text(page, encoding="utf-8", newline="\n")
+            write_whole(path, page.encode())
         elif path.suffix == ".xlsx":
             write_blank_form_xlsx(path, place.settings, vehicle=vehicle, cylinders=cylinders)
         else:

@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from pipelines.cli.common import about, console, day, number, table
+from wearlab.language import _
 from wearlab.records import STATE_MARK, State
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def print_story(story: VehicleView, today: date) -> None:
     heads = ["date", "km", "reason", "complaint", "codes", "measured and done"]
     out.print(table("Visits", heads, [_visit(v) for v in story.visits], right=(1,)))
     out.print("")
-    parts = [[p.position, p.part, day(p.from_date), day(p.to_date), p.start] for p in story.parts]
+    parts = [[p.position, p.part, day(p.from_date), day(p.to_date), _(p.start)] for p in story.parts]
     out.print(table("Parts", ["position", "part", "since", "until", "start"], parts))
 
 
@@ -87,7 +88,7 @@ def _print_states(story: VehicleView, today: date) -> None:
     out.print(
         "In brackets what 9 in 10 lie between. Level now: the true level. Next reading: what one more test would show. "
         "New part: the true level of a part newly fitted to this vehicle. Early, most likely, late: 1, 5 and 9 in 10 "
-        "to be past the limit by then." + (f" Months: {FAN_WORDS}." if wide else "")
+        "to be past the limit by then." + (f" Months: {_(FAN_WORDS)}." if wide else "")
     )
 
 
