@@ -98,10 +98,10 @@ def _unpacked(target: ast.Tuple, value: ast.expr) -> Iterator[tuple[str, ast.exp
             for name, part in zip(target.elts, branch.elts, strict=True):
                 if isinstance(name, ast.Name):
                     yield name.id, part
-        else:  # not told apart: whatever it is, it is unsafe unless the whole is a fixed list
-            for name in target.elts:
+        else:  # the n-th of what is returned; unsafe where that cannot be told
+            for place, name in enumerate(target.elts):
                 if isinstance(name, ast.Name):
-                    yield name.id, branch
+                    yield name.id, ast.Subscript(branch, ast.Constant(place), ast.Load())
 
 
 class Judge:
@@ -141,8 +141,12 @@ class Judge:
                 return self.own(part)
             case ast.GeneratorExp(elt=part) | ast.ListComp(elt=part) | ast.SetComp(elt=part):
                 return self.own(part)
+            case ast.Subscript(value=ast.Call(func=ast.Name(id=name)), slice=ast.Constant(value=int(place))):
+                return self._answer(name, place)
             case ast.Subscript(value=whole):
                 return self.own(whole)
+            case ast.BoolOp(values=parts):
+                return all(self.own(part) for part in parts)
             case ast.Name(id=name):
                 return self._name(node, name)
             case ast.Attribute(value=ast.Name(id=owner), attr=member):
@@ -169,11 +173,15 @@ class Judge:
                 return self._answer(name)
         return False
 
-    def _answer(self, name: str) -> bool:
-        """Whether every function of this name in the file returns own text whatever it is given."""
+    def _answer(self, name: str, place: int | None = None) -> bool:
+        """Whether every function of this name in the file returns own text, at a place where it returns several."""
         found = [one for one in self.module.functions if one.name == name]
-        answers = [node for one in found for node in ast.walk(one) if isinstance(node, ast.Return)]
-        return bool(answers) and all(node.value is not None and self.own(node.value) for node in answers)
+        answers = [node.value for one in found for node in ast.walk(one) if isinstance(node, ast.Return)]
+        if place is not None:
+            if not all(isinstance(one, ast.Tuple) and place < len(one.elts) for one in answers):
+                return False
+            answers = [one.elts[place] for one in answers if isinstance(one, ast.Tuple)]
+        return bool(answers) and all(one is not None and self.own(one) for one in answers)
 
     def _name(self, node: ast.AST, name: str) -> bool:
         for place in self.module.around(node):
@@ -239,7 +247,30 @@ class Judge:
                 return True
         if isinstance(source, ast.Name) and self._keys(source):
             return True
+        if isinstance(source, ast.Name) and isinstance(target, ast.Tuple):
+            names = [one.id if isinstance(one, ast.Name) else "" for one in target.elts]
+            return name in names and self._pairs(source, names.index(name))
         return not isinstance(target, ast.Tuple) and self.own(source)
+
+    def _pairs(self, source: ast.Name, place: int) -> bool:
+        """Whether the parts at a place are own text in a list of tuples, or in those that a private function gets."""
+        for around in self.module.around(source):
+            if not isinstance(around, ast.FunctionDef):
+                continue
+            if around.args.vararg is not None and around.args.vararg.arg == source.id and around.name.startswith("_"):
+                calls = [call for call in calls_of(self.module.path) if called(call) == around.name]
+                given = [one for call in calls for one in call.args]
+                return bool(given) and all(self._part(one, place) for one in given)
+            values, loops = self.module.said_of(around, source.id)
+            return (
+                bool(values)
+                and not loops
+                and all(isinstance(one, ast.ListComp) and self._part(one.elt, place) for one in values)
+            )
+        return False
+
+    def _part(self, pair: ast.expr, place: int) -> bool:
+        return isinstance(pair, ast.Tuple) and place < len(pair.elts) and self.own(pair.elts[place])
 
     def _keys(self, table: ast.expr) -> bool:
         """Whether a table's keys are literals."""

@@ -9,6 +9,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.sheets.questions import Question
+from wearlab.errors import one_line
+
+#: Longest line of an account, in signs; one that names what each of many columns was taken for is long.
+LONGEST_LINE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +34,14 @@ class FileAccount:
     question_ids: tuple[str, ...] = ()
     proposal: str | None = None
     proposed: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Sentences quote headers and cells, which may hold signs that do not print; a screen gets none of them."""
+        if self.sentence is not None:
+            object.__setattr__(self, "sentence", one_line(self.sentence, LONGEST_LINE))
+        for name in ("questions", "proposed"):
+            lines = tuple(one_line(line, LONGEST_LINE) for line in getattr(self, name))
+            object.__setattr__(self, name, lines)
 
 
 @dataclass(slots=True)

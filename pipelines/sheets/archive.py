@@ -10,30 +10,42 @@ from functools import lru_cache
 from pathlib import Path
 
 from pipelines.sheets.container import Container, directory
-from wearlab.errors import SheetError
+from wearlab.errors import SheetError, one_line
 
 #: Largest archive or workbook that is opened, in bytes.
 LARGEST_ARCHIVE = 300_000_000
+
+#: Longest name of a file that is told and stored, in signs.
+MOST_NAME = 400
 
 _BEGIN = b"PK\x03\x04"
 
 
 def inside_archive(path: Path) -> tuple[Path, str] | None:
     """Return the archive and the member's name where a path leads into a file, else None."""
-    if path.exists():
+    if is_there(path):
         return None
     for parent in path.parents:
-        if parent.is_file():
-            return parent, path.relative_to(parent).as_posix()
-        if parent.exists():
-            return None
+        if is_there(parent):
+            return (parent, path.relative_to(parent).as_posix()) if parent.is_file() else None
     return None
 
 
+def is_there(path: Path) -> bool:
+    """Whether a path exists; one that no system can hold (a name of thousands of signs) does not."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
 def shown_name(path: Path) -> str:
-    """Return a file's own name without its folder; for a member "archive.zip/inner.csv"."""
+    """Return a file's own name without its folder; for a member "archive.zip/inner.csv".
+
+    Signs that do not print, or that are half of a sign, are replaced: a name of the file system may be any bytes.
+    """
     found = inside_archive(path)
-    return path.name if found is None else f"{found[0].name}/{found[1]}"
+    return one_line(path.name if found is None else f"{found[0].name}/{found[1]}", MOST_NAME)
 
 
 def sheets_inside(path: Path, suffixes: tuple[str, ...]) -> list[str] | None:

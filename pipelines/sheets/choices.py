@@ -99,8 +99,9 @@ def _checked(item: Item, choice: Choice) -> Choice:
             f'{where}{item.item_id} has the value "{choice.value}" and is to be {decision}ed: keep one of the two; '
             "nothing was changed"
         )
-    _no_formula(choice.value, where)
-    _no_formula(choice.why, where)
+    for text in (choice.value, choice.why):
+        _no_formula(text, where)
+        _can_be_kept(text, where)
     if item.is_question:
         value = "yes" if decision == ACCEPT and not choice.value.strip() else choice.value
         return Choice(choice.item, DROP if decision == DROP else VALUE, value.strip(), choice.why.strip(), choice.place)
@@ -140,6 +141,12 @@ def _no_formula(text: str, where: str) -> None:
         raise InputError(
             f'{where}"{plain[:40]}" is a formula and no value: enter the value itself; nothing was changed'
         )
+
+
+def _can_be_kept(text: str, where: str) -> None:
+    """A command line hands on bytes that are no text as halves of signs, which no store can keep."""
+    if "\0" in text or any("\ud800" <= sign <= "\udfff" for sign in text):
+        raise InputError(f'{where}"{text[:40]}" holds a sign that is no character: write it anew; nothing was changed')
 
 
 def at(choice: Choice) -> str:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import pandas as pd
 
 from pipelines.sheets.checks import RULES
-from pipelines.sheets.vocabulary import flat
+from pipelines.sheets.vocabulary import LONGEST_REMARK, flat
 from wearlab.records import Use
 from wearlab.store.database import Database
 
@@ -118,7 +118,9 @@ def _chosen(pairs: pd.DataFrame) -> pd.DataFrame:
     """For each poorer test the one that completes it: of those that say more, the fullest."""
     if pairs.empty:
         return pairs
-    again = pairs["note"].fillna("").map(lambda text: any(word in flat(str(text)) for word in _AGAIN))
+    notes = pairs["note"].fillna("")
+    lines = {text: flat(str(text)[:LONGEST_REMARK]) for text in notes.unique()}
+    again = notes.map({text: any(word in line for word in _AGAIN) for text, line in lines.items()})
     again &= pairs["note"].fillna("") != pairs["poor_note"].fillna("")
     more_note = pairs["note"].notna() & (pairs["note"].fillna("") != pairs["poor_note"].fillna(""))
     more = pairs["more_readings"] | pairs["more_known"] | more_note

@@ -7,6 +7,8 @@ must have the size and checksum it claims, so the library that reads the cells a
 from __future__ import annotations
 
 import io
+import posixpath
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -14,7 +16,7 @@ from dataclasses import dataclass
 from typing import BinaryIO
 from xml.parsers import expat
 
-from wearlab.errors import SheetError
+from wearlab.errors import SheetError, one_line
 
 #: Bytes that all members together may inflate to. A full sheet of a million rows needs about half of it.
 MOST_INFLATED = 1_200_000_000
@@ -24,6 +26,23 @@ MOST_RATIO = 200
 
 _MOST_MEMBERS = 10_000
 _STEP = 1 << 20
+
+#: Begins every entry of a zip directory.
+_ENTRY = b"PK\x01\x02"
+
+#: What the library raises for directories that lie; numbers in them may be too large for a file's positions.
+_LIES = (
+    zipfile.BadZipFile,
+    zipfile.LargeZipFile,
+    NotImplementedError,
+    ValueError,
+    IndexError,
+    OSError,
+    EOFError,
+    OverflowError,
+    MemoryError,
+    struct.error,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +132,18 @@ def directory(label: str, stream: BinaryIO, size: int) -> dict[str, zipfile.ZipI
         Damaged or encrypted archives, members that climb out of the folder or stand twice, unusual
         compression, and archives that would inflate beyond `MOST_INFLATED` or `MOST_RATIO`.
     """
+    # entries are counted by their signs first: the library would make an object of each of some millions
+    entries = _entries(stream)
+    if entries > 2 * _MOST_MEMBERS:
+        raise SheetError(f"{label} holds {entries:,} parts, far more than a sheet needs: unpack it and load the folder")
+    damaged = SheetError(f"{label} is a damaged zip or workbook file: it was probably cut off, copy or export it again")
     try:
         with zipfile.ZipFile(stream) as archive:
             found = [info for info in archive.infolist() if not info.is_dir()]
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, ValueError, IndexError, OSError, EOFError):
-        raise SheetError(
-            f"{label} is a damaged zip or workbook file: it was probably cut off, copy or export it again"
-        ) from None
+    except _LIES:
+        raise damaged from None
+    if any(not 0 <= info.header_offset < size for info in found):
+        raise damaged
     inflated, packed = sum(info.file_size for info in found), sum(info.compress_size for info in found)
     swollen = inflated > 20_000_000 and inflated > MOST_RATIO * min(packed, size)
     bomb = inflated > MOST_INFLATED or swollen
@@ -137,20 +161,31 @@ def directory(label: str, stream: BinaryIO, size: int) -> dict[str, zipfile.ZipI
             raise SheetError(
                 f'{label} holds a part named "{_shown(name)}" that climbs out of its folder: it is refused'
             )
-        if name.casefold() in folded:
+        plain = posixpath.normpath(name).casefold()
+        if plain in folded:
             raise SheetError(f'{label} holds its part "{_shown(name)}" twice: it is refused, save the sheet anew')
         if info.flag_bits & 1:
             raise SheetError(f"{label} is encrypted: save it without a password and load that file")
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
             raise SheetError(f"{label} is packed in an unusual way: save it anew from a spreadsheet program")
-        folded.add(name.casefold())
+        folded.add(plain)
         members[name] = info
     return members
 
 
 def _shown(name: str) -> str:
     """A member's name in a sentence of one line, whatever signs it holds."""
-    return "".join(sign if sign.isprintable() else "?" for sign in name[:120])
+    return one_line(name, 120)
+
+
+def _entries(stream: BinaryIO) -> int:
+    """How many entries of a zip directory there can be at most."""
+    found, before = 0, b""
+    stream.seek(0)
+    while piece := stream.read(_STEP):
+        found += (before + piece).count(_ENTRY)
+        before = piece[1 - len(_ENTRY) :]
+    return found
 
 
 def _inflated(packed: memoryview) -> Iterator[bytes | None]:

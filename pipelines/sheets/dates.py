@@ -82,7 +82,7 @@ def read_date(
     """Read one date; None with the reason where there is none."""
     if text in ("", "?", "-", "–", "—", "n/a"):
         return None, DateStatus.BLANK
-    if not any(sign.isdigit() for sign in text) and meaning("status", text) == "not_measured":
+    if not any(sign.isdecimal() for sign in text) and meaning("status", text) == "not_measured":
         return None, DateStatus.BLANK
     answers = {found for form in formats if (found := _parsed(text, form)) is not None}
     if len(answers) == 1:

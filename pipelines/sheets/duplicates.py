@@ -17,11 +17,12 @@ from pipelines.sheets.cells import Cells, Floats, Ints, combine, first_rows
 from pipelines.sheets.converted import Converted
 from pipelines.sheets.dates import Dates
 from pipelines.sheets.earlier import EARLIER
-from pipelines.sheets.incoming import incoming
+from pipelines.sheets.incoming import INCOMING, incoming
 from pipelines.sheets.readings import MEASURES, Readings
 from pipelines.sheets.table import SheetTable
 from wearlab.records import vehicle_key
 from wearlab.store.database import Database
+from wearlab.store.names import quoted
 
 Prints = NDArray[np.uint64]
 
@@ -104,11 +105,11 @@ def mark_stored(
     if not len(rows) or not database.value("SELECT 1 FROM row_print LIMIT 1"):
         return frame
     known = frame.assign(row_index=rows)
-    with incoming(database, known, {"row_index": "BIGINT", "print": "UBIGINT"}) as name:
+    with incoming(database, known, {"row_index": "BIGINT", "print": "UBIGINT"}):
         found = database.rows(
             "SELECT i.row_index, first('row ' || p.row_no || ' of ' || e.name "  # noqa: S608
             "ORDER BY s.sha256 NULLS FIRST, p.row_no) "
-            f"FROM {name} i JOIN row_print p USING (print) JOIN {EARLIER} e ON e.file_id = p.file_id "
+            f"FROM {INCOMING} i JOIN row_print p USING (print) JOIN {EARLIER} e ON e.file_id = p.file_id "
             "LEFT JOIN source_file s ON s.file_id = p.file_id GROUP BY i.row_index ORDER BY i.row_index"
         )
     if found:
@@ -128,14 +129,14 @@ def mark_held(
 
     `frame` holds the live rows with `row_index` and the columns that must all agree with the table `target`.
     """
-    if frame.empty or not database.value(f"SELECT 1 FROM {target} LIMIT 1"):  # noqa: S608
+    if frame.empty or not database.value(f"SELECT 1 FROM {quoted(target)} LIMIT 1"):  # noqa: S608
         return
-    same = " AND ".join(f"t.{column} IS NOT DISTINCT FROM i.{column}" for column in columns)
-    with incoming(database, frame, {"row_index": "BIGINT", **columns}) as name:
-        found = database.rows(  # the inserted names are our own
+    same = " AND ".join(f"t.{quoted(column)} IS NOT DISTINCT FROM i.{quoted(column)}" for column in columns)
+    with incoming(database, frame, {"row_index": "BIGINT", **columns}):
+        found = database.rows(
             "SELECT i.row_index, first('row ' || t.row_no || ' of ' || coalesce(e.name, 'the notes') "  # noqa: S608
             "ORDER BY s.sha256 NULLS FIRST, t.row_no) "
-            f"FROM {name} i JOIN {target} t ON {same} LEFT JOIN {EARLIER} e ON e.file_id = t.file_id "
+            f"FROM {INCOMING} i JOIN {quoted(target)} t ON {same} LEFT JOIN {EARLIER} e ON e.file_id = t.file_id "
             "LEFT JOIN source_file s ON s.file_id = t.file_id "
             "WHERE t.file_id IS NULL OR e.file_id IS NOT NULL GROUP BY i.row_index ORDER BY i.row_index"
         )

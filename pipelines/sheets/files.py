@@ -10,6 +10,7 @@ from pathlib import Path
 from pipelines.sheets.archive import (
     inside_archive,
     is_document,
+    is_there,
     member_chunks,
     member_size,
     refuse_large_archive,
@@ -139,25 +140,25 @@ def find_files(paths: Sequence[Path]) -> list[Path]:
     """
     found: dict[Path, Path] = {}
     for path in paths:
-        if path.is_dir():
+        if not is_there(path) and inside_archive(path) is None:
+            raise SheetError(f"{path} does not exist: check the spelling of the path")
+        if is_there(path) and path.is_dir():
             inside = _sheets_below(path)
             if not inside:
                 raise SheetError(
                     f"{path} holds no sheets: expected files ending in {', '.join(SUFFIXES)}, name another folder"
                 )
             _take(found, inside)
-        elif path.is_file() or inside_archive(path) is not None:
+        elif inside_archive(path) is not None or path.is_file():
             _take(found, [path])
-        elif path.exists():
-            raise SheetError(f"{path} is neither a file nor a folder: name a sheet file or a folder of sheets")
         else:
-            raise SheetError(f"{path} does not exist: check the spelling of the path")
+            raise SheetError(f"{path} is neither a file nor a folder: name a sheet file or a folder of sheets")
     return list(found.values())
 
 
 def _take(found: dict[Path, Path], files: Iterable[Path]) -> None:
     for file in files:
-        names = sheets_inside(file, SUFFIXES) if file.is_file() else None
+        names = sheets_inside(file, SUFFIXES) if is_there(file) and file.is_file() else None
         for one in [file / name for name in names] if names else [file]:
             found.setdefault(one.resolve(), one)
 
@@ -176,10 +177,10 @@ def _sheets_below(folder: Path) -> list[Path]:
 
 
 def _size(path: Path) -> int:
+    if not is_there(path):
+        raise SheetError(f"{path} does not exist: check the spelling of the path")
     if path.is_dir():
         raise SheetError(f"{path} is a folder: expected a sheet file, or load the folder as a whole")
-    if not path.exists():
-        raise SheetError(f"{path} does not exist: check the spelling of the path")
     if not path.is_file():
         raise SheetError(f"{path} is not an ordinary file: expected a sheet file")
     size = path.stat().st_size

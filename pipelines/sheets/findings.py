@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipelines.sheets.cells import Bools, Cells, Ints, objects
 from pipelines.sheets.checks import RULES, Level, Rule
 from pipelines.sheets.match import Mapped
+from wearlab.errors import one_line
 
 
 class Findings:
@@ -112,12 +113,13 @@ class Findings:
 
 def sentence_of(rule: Rule, cell: str, column: str, more: str) -> str:
     """Return what a rule says of a cell, with the names and figures filled in."""
-    return rule.sentence.format(
+    told = rule.sentence.format(
         cell=shortened(cell),
         column=f'"{column}"',
         what=f'"{shortened(cell)}" in the column "{column}"' if column else f'"{shortened(cell)}"',
         more=more,
     )
+    return one_line(told)
 
 
 def shortened(text: str, length: int = 80) -> str:

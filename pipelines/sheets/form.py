@@ -142,7 +142,7 @@ def _most_cylinders(settings: Settings) -> int:
 
 def _wanted(column: FormColumn, cylinders: int) -> bool:
     number = column.position or ""
-    return not number.isdigit() or int(number) <= cylinders
+    return not number.isdecimal() or int(number) <= cylinders
 
 
 def _write_tests(book: Any, columns: list[FormColumn], settings: Settings, vehicle: str | None, rows: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import date
 
@@ -76,7 +77,8 @@ def _driven(item: Item, said: str) -> str | None:
 
 def _cylinders(item: Item, said: str) -> str | None:
     del item
-    return said if said.isdecimal() and said.isascii() and 1 <= int(said) <= 24 else None
+    found = re.fullmatch(r"[1-9][0-9]?", said)
+    return said if found is not None and int(said) <= 24 else None
 
 
 def _ounce(item: Item, said: str) -> str | None:
@@ -160,9 +162,10 @@ def _bar(said: str) -> str | None:
     if found is None:
         return None
     try:
-        return f"{to_base(float(found.group(1)), (found.group(2) or 'bar').strip(), 'pressure'):g}"
+        value = to_base(float(found.group(1)), (found.group(2) or "bar").strip(), "pressure")
     except UnitError:
         return None
+    return f"{value:g}" if math.isfinite(value) else None
 
 
 def _vehicle(item: Item, said: str, known: Known) -> str:

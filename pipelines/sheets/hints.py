@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-from pipelines.sheets.vocabulary import any_of, flat
+from pipelines.sheets.vocabulary import LONGEST_REMARK, any_of, flat
 
 _NUMBER = r"(\d+(?:[.,]\d+)?)"
 _MARKED = re.compile(r"([*†‡]+|\((?:\d|[a-z])\))\s*[:=]?\s*([^;,*†‡]+)")
@@ -85,9 +85,13 @@ def _patterns() -> _Patterns:
     )
 
 
-@lru_cache(maxsize=65536)
 def hint(text: str) -> Hint:
-    """Read one remark; a text without any known word gives an empty hint."""
+    """Read one remark; a text without any known word gives an empty hint. Of a long one the beginning is read."""
+    return _hint(text[:LONGEST_REMARK])
+
+
+@lru_cache(maxsize=65536)
+def _hint(text: str) -> Hint:
     if len(text) < 2 or not any(sign.isalpha() for sign in text):
         return Hint()
     line = flat(text)

@@ -9,11 +9,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from wearlab.errors import StoreError
 from wearlab.store.database import Database, open_database
@@ -60,14 +62,29 @@ def read_journal(home: Path) -> list[Entry]:
     if not path.exists():
         return []
     entries: dict[int, Entry] = {}
-    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+    # only a line feed ends an entry: other line ends may stand in its texts
+    content = path.read_bytes().removesuffix(b"\n")
+    for number, line in enumerate(content.split(b"\n") if content else [], start=1):
         try:
-            data = json.loads(line)
-            entry = Entry(**{**data, "files": tuple(data["files"])})
-        except (ValueError, TypeError, KeyError):
+            entry = _entry(json.loads(line.decode("utf-8")))
+        except (ValueError, TypeError, KeyError, RecursionError):
             raise StoreError(f"line {number} of {path} is no entry of the journal: take that line out") from None
         entries[entry.number] = entry  # a later line on the same step says that it was undone
     return [entries[number] for number in sorted(entries)]
+
+
+def _entry(data: dict[str, Any]) -> Entry:
+    """Make an entry of what a line says; ValueError or TypeError where it cannot be one of ours."""
+    entry = Entry(**{**data, "files": tuple(data["files"])})
+    texts = (entry.made_at, entry.what, entry.detail, entry.copy or "", entry.copy_sha256 or "", entry.undone or "")
+    rows = [entry.before, entry.after]
+    if type(entry.number) is not int or not all(isinstance(text, str) for text in (*texts, *entry.files)):
+        raise TypeError
+    if not all(isinstance(one, dict) and all(type(count) is int for count in one.values()) for one in rows):
+        raise TypeError
+    if entry.copy is not None and re.fullmatch(rf"{COPIES}/[\w-]+\.duckdb", entry.copy) is None:
+        raise ValueError  # a place outside the folder of the copies
+    return entry
 
 
 def write_entry(home: Path, entry: Entry) -> None:

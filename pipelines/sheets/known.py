@@ -13,7 +13,8 @@ from pipelines.sheets.cells import Cells
 from pipelines.sheets.dates import Dates
 from pipelines.sheets.replies import NO, replies
 from pipelines.sheets.words import fold
-from wearlab.config import Rig, Settings
+from wearlab.config import Settings
+from wearlab.rig_settings import Rig
 from wearlab.store.database import Database
 
 #: A statement of the register with the day from which it holds (None: always).
@@ -129,7 +130,7 @@ def without_zeros(key: str) -> str:
     for place, sign in enumerate(key):
         last = made[-1] if made else ""
         following = key[place + 1 : place + 2]
-        if sign == "0" and not last.isdigit() and following.isdigit():
+        if sign == "0" and not last.isdecimal() and following.isdecimal():
             continue
         made.append(sign)
     return "".join(made)

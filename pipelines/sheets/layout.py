@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-import tomllib
+from datetime import datetime
 from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
@@ -14,6 +14,7 @@ from pipelines.sheets.fields import FIELDS, QUANTITY, REQUIRED
 from pipelines.sheets.words import fold, measured_unit, position_of
 from wearlab.errors import ConfigError, UnitError
 from wearlab.records import Driven, Measure, WorkKind
+from wearlab.toml_text import read_toml, toml_bytes
 
 _TARGETS: dict[str, frozenset[str]] = {
     "measure": frozenset(Measure),
@@ -32,6 +33,18 @@ def _one_sign(marks: tuple[str, ...]) -> tuple[str, ...]:
     return marks
 
 
+def _date_forms(forms: tuple[str, ...]) -> tuple[str, ...]:
+    for form in forms:
+        try:
+            datetime.strptime("", form)
+        except re.error:
+            raise ValueError(f'the date format "{form}" names a part of the date twice') from None
+        except ValueError as fault:
+            if "directive" in str(fault) or "stray" in str(fault):
+                raise ValueError(f'the date format "{form}" has a sign after % that means nothing') from None
+    return forms
+
+
 class FileRules(_Strict):
     """How the file itself is written."""
 
@@ -44,6 +57,7 @@ class FileRules(_Strict):
     date_formats: tuple[str, ...] = ("%Y-%m-%d",)
 
     _marks = field_validator("thousands")(_one_sign)
+    _forms = field_validator("date_formats")(_date_forms)
 
     @model_validator(mode="after")
     def _apart(self) -> FileRules:
@@ -102,6 +116,11 @@ class Column(_Strict):
     def _marks(cls, marks: tuple[str, ...] | None) -> tuple[str, ...] | None:
         return None if marks is None else _one_sign(marks)
 
+    @field_validator("date_formats")
+    @classmethod
+    def _forms(cls, forms: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        return None if forms is None else _date_forms(forms)
+
     @model_validator(mode="after")
     def _fits(self) -> Column:
         if not fold(self.header):
@@ -140,7 +159,7 @@ class Numbering(_Strict):
 
     def cylinder(self, position: str | None) -> str | None:
         """Return the cylinder that a written position means; None for a number beyond the engine."""
-        if position is None or not position.isdigit():
+        if position is None or not position.isdecimal():
             return position
         place = int(position)
         if self.firing_order:
@@ -215,7 +234,7 @@ def read_layouts(folder: Path) -> list[Layout]:
     ConfigError
         A layout cannot be used; the sentence names the file, the key and what was expected.
     """
-    found = [parse_layout(path.read_bytes(), str(path)) for path in sorted(folder.glob("*.toml"))]
+    found = [parse_layout(toml_bytes(path), str(path)) for path in sorted(folder.glob("*.toml"))]
     names: set[str] = set()
     for layout in found:
         if layout.name in names:
@@ -239,12 +258,7 @@ def parse_layout(content: bytes, name: str) -> Layout:
     ConfigError
         It is not UTF-8, not TOML, has an unknown key, or something that cannot be.
     """
-    try:
-        data: dict[str, Any] = tomllib.loads(content.decode("utf-8-sig").replace("\r\n", "\n"))
-    except UnicodeDecodeError:
-        raise ConfigError(f"{name} is not UTF-8 text: save the layout as UTF-8") from None
-    except tomllib.TOMLDecodeError as fault:
-        raise ConfigError(f"{name} is not valid TOML: {fault}; correct that line") from None
+    data = read_toml(content, name)
     if "open" in data:
         raise ConfigError(
             f'{name} is a proposal with open questions: answer them in it and take its line "open = ..." out, '

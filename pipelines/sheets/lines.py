@@ -7,12 +7,33 @@ from wearlab.errors import SheetError
 #: Longest line that is read, in signs; a longer one is no row of a sheet.
 LONGEST_LINE = 1_000_000
 
+#: Lines and cells of a text that are read. A row takes about a hundred bytes of memory, a cell eight and its text.
+MOST_LINES = 10_000_000
+MOST_TEXT_CELLS = 100_000_000
+
 
 def refuse_long_lines(label: str, data: bytes, wide: int) -> None:
     """Refuse a text with a line of more than `LONGEST_LINE` signs of `wide` bytes."""
     line = LineWatch(LONGEST_LINE * wide).too_long(data)
     if line is not None:
         raise endless_line(label, line)
+
+
+def refuse_many_lines(label: str, data: bytes) -> None:
+    """Refuse a text of more than `MOST_LINES` lines, blank ones too, before any of them is a row in memory."""
+    lines = max(data.count(b"\n"), data.count(b"\r"))
+    if lines > MOST_LINES:
+        raise SheetError(f"{label} has {lines:,} lines, more than the {MOST_LINES:,} that are read: split it")
+
+
+def refuse_many_cells(label: str, data: bytes, delimiter: str, encoding: str) -> None:
+    """Refuse a text of more than `MOST_TEXT_CELLS` cells, empty ones too."""
+    try:
+        cells = data.count(delimiter.encode(encoding))
+    except UnicodeEncodeError:  # the text cannot hold that sign
+        return
+    if cells > MOST_TEXT_CELLS:
+        raise SheetError(f"{label} has {cells:,} cells, more than the {MOST_TEXT_CELLS:,} that are read: split it")
 
 
 def endless_line(label: str, line: int) -> SheetError:

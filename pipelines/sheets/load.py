@@ -9,7 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from pipelines.sheets.account import FileAccount
-from pipelines.sheets.archive import shown_name
+from pipelines.sheets.archive import MOST_NAME, shown_name
 from pipelines.sheets.asked import remembered, with_answers
 from pipelines.sheets.collector import collector_paused
 from pipelines.sheets.files import file_sha256
@@ -21,7 +21,7 @@ from pipelines.sheets.proposed import Fitting, Proposer, SaveLayout
 from pipelines.sheets.renewal import Renewal
 from pipelines.sheets.stored import store_file
 from wearlab.config import Settings
-from wearlab.errors import SheetError
+from wearlab.errors import SheetError, one_line
 from wearlab.store.database import Database
 
 #: Files read in the search for registers are kept in memory up to this many cells in all.
@@ -228,7 +228,7 @@ def _already(database: Database, sha256: str, name: str) -> FileAccount | None:
 def _name(path: Path, roots: Sequence[Path]) -> str:
     for root in roots:
         if root.is_dir() and path.resolve().is_relative_to(root.resolve()):
-            return path.resolve().relative_to(root.resolve()).as_posix()
+            return one_line(path.resolve().relative_to(root.resolve()).as_posix(), MOST_NAME)
     return shown_name(path)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from pipelines.sheets.cells import Bools, Floats, Ints
 from pipelines.sheets.checks import RULES
 from pipelines.sheets.findings import sentence_of, shortened
-from pipelines.sheets.incoming import incoming
+from pipelines.sheets.incoming import INCOMING, incoming
 from pipelines.sheets.meter import Meters, Odd, judge
 from pipelines.sheets.questions import question_frame
 from pipelines.sheets.table import SheetTable
@@ -209,12 +209,13 @@ def _write(database: Database, rows: list[tuple[dict[str, Any], Odd]]) -> None:
         return
     frame = pd.DataFrame({name: [row[name] for row, _ in rows] for name in _PLACE})
     frame["number"] = np.arange(len(frame))
-    with incoming(database, frame, _PLACE | {"number": "INTEGER"}) as name:
+    with incoming(database, frame, _PLACE | {"number": "INTEGER"}):
         texts = database.rows(
             "SELECT i.number, c.col_no, c.col_name, w.cells[c.col_no], EXISTS (SELECT 1 FROM remark a WHERE "  # noqa: S608
             "a.file_id = i.file_id AND a.sheet IS NOT DISTINCT FROM i.sheet AND a.row_no = i.row_no "
             "AND a.col_no = c.col_no AND a.code = 'accepted') "
-            f"FROM {name} i LEFT JOIN meter_column c ON c.file_id = i.file_id AND c.sheet IS NOT DISTINCT FROM i.sheet "
+            f"FROM {INCOMING} i LEFT JOIN meter_column c "
+            "ON c.file_id = i.file_id AND c.sheet IS NOT DISTINCT FROM i.sheet "
             "LEFT JOIN raw_row w ON w.file_id = i.file_id AND w.sheet IS NOT DISTINCT FROM i.sheet "
             "AND w.row_no = i.row_no"
         )
@@ -247,11 +248,11 @@ def _buckets(database: Database, places: Sequence[tuple[int, str | None, int]]) 
         return
     frame = pd.DataFrame(places, columns=list(_PLACE))
     both = f"'{Bucket.ACCEPTED}', '{Bucket.FLAGGED}'"
-    with incoming(database, frame, _PLACE) as name:
+    with incoming(database, frame, _PLACE):
         database.run(
             "CREATE OR REPLACE TEMP TABLE judged_bucket AS SELECT i.file_id, i.sheet, i.row_no, "  # noqa: S608
-            f"CASE WHEN count(m.code) > 0 THEN '{Bucket.FLAGGED}' ELSE '{Bucket.ACCEPTED}' END AS bucket FROM {name} i "
-            "LEFT JOIN remark m ON m.file_id = i.file_id AND m.sheet IS NOT DISTINCT FROM i.sheet "
+            f"CASE WHEN count(m.code) > 0 THEN '{Bucket.FLAGGED}' ELSE '{Bucket.ACCEPTED}' END AS bucket "
+            f"FROM {INCOMING} i LEFT JOIN remark m ON m.file_id = i.file_id AND m.sheet IS NOT DISTINCT FROM i.sheet "
             "AND m.row_no = i.row_no AND m.level IN ('flag', 'cell') GROUP BY ALL"
         )
     database.run(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipelines.sheets.vocabulary import (
+    LONGEST_REMARK,
     any_of,
     cell_unit,
     driven_word,
@@ -19,6 +20,9 @@ from pipelines.sheets.vocabulary import (
 from pipelines.sheets.words import fold
 from wearlab.errors import UnitError
 from wearlab.records import Driven, Measure, WorkKind
+
+#: Longest cell that is taken apart, in signs: a longer one is a text, and would take a time that grows with its square.
+LONGEST_PACKED = 200
 
 _TIME = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\W\d_]{1,8})\b")
 _OVER = re.compile(r"[^\W_]{1,4}\s*(?:/|\b(?:per|pro|par|por|je|na|en|in)\b)\s*\d+(?:[.,]\d+)?\s*[^\W\d_]{1,8}\b")
@@ -55,6 +59,8 @@ class Told:
 
 def unpack(text: str) -> Packed:
     """Read one packed cell; what no rule explains stays in `rest`."""
+    if len(text) > LONGEST_PACKED:
+        return Packed(rest=text)
     line = flat(text.replace("³", "3"))
     if re.match(rf"\W*{any_of('remark', 'event')}", line):
         return Packed(event=True)
@@ -94,11 +100,13 @@ def serials(text: str) -> dict[str, str]:
     """Return the serials a remark lists by cylinder ("serials 1=S11 2=S12")."""
     if "=" not in text and ":" not in text:
         return {}
+    text = text[:LONGEST_REMARK]
     return dict(_SERIALS.findall(text)) if re.search(any_of("remark", "serials"), flat(text)) else {}
 
 
 def told_events(text: str) -> list[Told]:
     """Return the events that a remark tells; at least one, of the kind `other` when no word is known."""
+    text = text[:LONGEST_REMARK]
     line = flat(text)
     look = _patterns()
     swap = look.swap.search(line)
@@ -118,7 +126,7 @@ def told_events(text: str) -> list[Told]:
                     str(int(found.group(3))),
                     None,
                     outgoing[index] if index < len(outgoing) else None,
-                    serial if any(sign.isdigit() for sign in serial) else None,
+                    serial if any(sign.isdecimal() for sign in serial) else None,
                     None if origin is None else origin.value,
                 )
             )

@@ -69,12 +69,12 @@ class Column:
     @property
     def figures(self) -> float:
         """Share of texts that look like numbers, bounds and units in the cell included; dates are none."""
-        return self.share("figures", lambda text: is_number(text) and not (is_date(text) and not text.isdigit()))
+        return self.share("figures", lambda text: is_number(text) and not (is_date(text) and not text.isdecimal()))
 
     @property
     def units(self) -> float:
         """Share of texts that are units."""
-        return self.share("units", lambda text: not text[:1].isdigit() and unit_of(text) is not None)
+        return self.share("units", lambda text: not text[:1].isdecimal() and unit_of(text) is not None)
 
     @property
     def measures(self) -> float:
@@ -221,6 +221,6 @@ def position_word(text: str) -> str | None:
     if named is not None:
         return named
     words = plain(text).split()
-    if len(words) == 2 and words[1].isdigit() and words[0] in lexicon().single["cylinder"]:
+    if len(words) == 2 and words[1].isdecimal() and words[0] in lexicon().single["cylinder"]:
         return position_of(words[1])
     return None

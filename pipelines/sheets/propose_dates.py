@@ -104,7 +104,7 @@ def _clock(gap: str | None, seconds: str | None, fraction: str | None) -> str:
 
 
 def _other_form(text: str) -> str | None:
-    if text.isdigit():
+    if text.isdecimal():
         return "%Y%m%d"
     named = _NAMED.fullmatch(text)
     if named is None:

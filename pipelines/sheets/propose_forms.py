@@ -118,5 +118,5 @@ def _size(body: str) -> float:
         head, _, tail = body.rpartition(sign)
         if head and len(tail) != 3:
             whole = head
-    digits = "".join(sign for sign in whole if sign.isdigit())
+    digits = "".join(sign for sign in whole if sign.isdecimal())
     return float(digits) if digits else float("nan")

@@ -100,7 +100,7 @@ def _bracketed(text: str) -> tuple[str, str | None, str | None]:
             text = text.replace(f"({content})", " ").replace(f"[{content}]", " ")
         elif (
             found is None
-            and not any(sign.isdigit() for sign in content)
+            and not any(sign.isdecimal() for sign in content)
             and not concepts(tuple(plain(content).split()))
         ):
             unknown = content.strip()
@@ -143,7 +143,7 @@ def _meant(
     text: str, rest: str, unit: str | None, duration: str | None, pressure: str | None, unknown: str | None
 ) -> Header:
     tokens = _TOKEN.findall(" ".join(plain(piece) if piece != "#" else "#" for piece in re.split("(#)", rest)))
-    words = tuple(token for token in tokens if token != "#" and not token.isdigit())
+    words = tuple(token for token in tokens if token != "#" and not token.isdecimal())
     quantity = quantity_of(unit) if unit is not None else ""
     driven, words_left = _driven(words)
     cylinder, run, marked = _numbered(tokens, words_left)
@@ -155,7 +155,7 @@ def _meant(
     aside = _derived(words)
     if aside:
         found, cylinder = ((aside, 1.0),), None
-    if not words and not any(token.isdigit() for token in tokens) and quantity in _BY_UNIT:
+    if not words and not any(token.isdecimal() for token in tokens) and quantity in _BY_UNIT:
         found = ((_BY_UNIT[quantity], 0.9),)
     if quantity:
         found = tuple(
@@ -171,7 +171,7 @@ def _meant(
         and {"rise_to", "pump_rise", "duration"} & set(dict(concepts(words)))
     ):
         found = (("pump_rise", 0.9), *(pair for pair in found if pair[0] != "pump_rise"))
-    numbered = any(token.isdigit() for token in tokens)
+    numbered = any(token.isdecimal() for token in tokens)
     found = tuple(
         pair for pair in found if pair[0] not in ("cylinder", "run") and not (numbered and pair[0] == "position")
     )
@@ -219,7 +219,7 @@ def _phrases(concept: str) -> frozenset[str]:
 def _numbered(tokens: list[str], words: tuple[str, ...]) -> tuple[int | None, int | None, bool]:
     """Return cylinder, run, and whether a word or sign for a cylinder stands there."""
     single = lexicon().single
-    numbers = [token for token in tokens if token.isdigit()]
+    numbers = [token for token in tokens if token.isdecimal()]
     allowed = single["cylinder"] | single["run"] | _phrases("return_flow") | single["position"]
     if not 1 <= len(numbers) <= 2 or any(len(number) > 2 for number in numbers):
         return None, None, False
@@ -227,7 +227,7 @@ def _numbered(tokens: list[str], words: tuple[str, ...]) -> tuple[int | None, in
         return None, None, False
     marks = [token == "#" or token in single["cylinder"] or token in single["position"] for token in tokens]
     runs = [token in single["run"] for token in tokens]
-    places = [place for place, token in enumerate(tokens) if token.isdigit()]
+    places = [place for place, token in enumerate(tokens) if token.isdecimal()]
     if len(numbers) == 1:
         number = int(numbers[0])
         if any(runs) and not any(marks):

@@ -87,7 +87,7 @@ def fits(concept: str, column: Column, *, workbook: bool) -> bool:
     if column.empty:
         return True
     if concept in _DATE_CONCEPTS:
-        serial = workbook and column.share("serials", lambda text: text.isdigit() and len(text) == 5) >= _HALF
+        serial = workbook and column.share("serials", lambda text: text.isdecimal() and len(text) == 5) >= _HALF
         return column.dates >= _HALF or column.typed > 0 or serial
     if concept in NUMERIC:
         return column.figures >= _HALF and not (column.typed and column.dates >= _HALF)
@@ -172,7 +172,7 @@ def _later(candidates: list[Candidate], as_of: date) -> bool:
     """Whether most dates of a column with the year first lie after the as-of date."""
     for one in candidates:
         days = [
-            text[:10] for text in one.column.told if DATE.fullmatch(text) and text[:4].isdigit() and text[4:5] == "-"
+            text[:10] for text in one.column.told if DATE.fullmatch(text) and text[:4].isdecimal() and text[4:5] == "-"
         ]
         if days and sum(day > (as_of + timedelta(days=1)).isoformat() for day in days) > _HALF * len(days):
             return True

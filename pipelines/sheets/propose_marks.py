@@ -37,7 +37,7 @@ class _Written:
 
 def read_body(body: str) -> _Written | None:
     """Return what one written number proves: a mark, nothing, or a sign that can be either; None: no number."""
-    signs = [sign for sign in body if not sign.isdigit()]
+    signs = [sign for sign in body if not sign.isdecimal()]
     if not signs:
         return _Written(value=float(body))
     points = [sign for sign in signs if sign in ".,"]
@@ -51,12 +51,12 @@ def read_body(body: str) -> _Written | None:
     ):
         groups, points = groups + points, []
     whole, _, fraction = body.rpartition(points[0]) if points else (body, "", "")
-    if points and (not fraction.isdigit() or any(not sign.isdigit() for sign in fraction)):
+    if points and (not fraction.isdecimal() or any(not sign.isdecimal() for sign in fraction)):
         return None
     if groups:
         mark = groups[0]
         kinds = {" " if sign in _BLANKS else "'" if sign in _APOSTROPHES else sign for sign in groups}
-        pieces = "".join(sign if sign.isdigit() else " " for sign in whole).split(" ")
+        pieces = "".join(sign if sign.isdecimal() else " " for sign in whole).split(" ")
         if len(kinds) > 1 or not 1 <= len(pieces[0]) <= 3 or any(len(piece) != 3 for piece in pieces[1:]):
             return None
         mark = " " if mark in _BLANKS else "'" if mark in _APOSTROPHES else mark

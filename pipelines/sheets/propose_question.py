@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from wearlab.errors import one_line
+
 
 @dataclass(frozen=True, slots=True)
 class LayoutQuestion:
@@ -40,7 +42,7 @@ class LayoutQuestion:
     def with_answers(self) -> str:
         """The question with the texts that answer it, unless it lists them itself."""
         shown = listed(self.answers, most=12)
-        return self.sentence if shown in self.sentence else f"{self.sentence} Answer {shown}."
+        return one_line(self.sentence if shown in self.sentence else f"{self.sentence} Answer {shown}.")
 
 
 def listed(words: list[str] | tuple[str, ...], most: int = 6, joint: str = "or") -> str:

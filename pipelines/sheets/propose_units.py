@@ -141,7 +141,7 @@ def _figures(column: Column) -> list[float]:
         found = NUMBER.fullmatch(text)
         if found is not None:
             digits = found.group(2).strip().replace(",", ".")
-            if digits.count(".") <= 1 and digits.replace(".", "").isdigit():
+            if digits.count(".") <= 1 and digits.replace(".", "").isdecimal():
                 values.append(float(digits))
     return values
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from pipelines.sheets.vocabulary import driven_word
 from pipelines.sheets.words import fold
-from wearlab.config import Protocol, Settings
+from wearlab.config import Settings
+from wearlab.limit_settings import Protocol
 from wearlab.records import Driven, Measure, protocol_label
 
 #: A duration, set point or volume agrees with the configured one within this share of it.

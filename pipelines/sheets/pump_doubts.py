@@ -26,7 +26,7 @@ from pipelines.sheets.readings import CODE, Readings
 from pipelines.sheets.replies import NO
 from pipelines.sheets.values import Status
 from pipelines.sheets.words import fold
-from wearlab.config import LimitRule
+from wearlab.limit_settings import LimitRule
 from wearlab.records import Driven, Measure
 from wearlab.units import to_base
 

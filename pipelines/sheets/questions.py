@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from wearlab.errors import one_line
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -17,6 +19,10 @@ class Question:
     subject: str
     sentence: str
     readings: int
+
+    def __post_init__(self) -> None:
+        """A question quotes headers and cells, which may hold signs that do not print."""
+        object.__setattr__(self, "sentence", one_line(self.sentence))
 
     @property
     def question_id(self) -> str:

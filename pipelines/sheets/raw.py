@@ -10,6 +10,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from wearlab.errors import one_line
+
 _T = TypeVar("_T")
 
 
@@ -124,6 +126,10 @@ class RawSheet:
     from_1904: bool = False
     number_cells: CellSet = NO_CELLS
 
+    def __post_init__(self) -> None:
+        """Notes may name sheets and signs that do not print."""
+        object.__setattr__(self, "notes", tuple(map(one_line, self.notes)))
+
     def row_number(self, index: int) -> int:
         """Return the true number (from 1) of the row at `index` (from 0)."""
         return index + 1 if self.row_numbers is None else self.row_numbers[index]
@@ -160,6 +166,10 @@ class RawFile:
     delimiter: str | None
     sheets: tuple[RawSheet, ...]
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Notes may name sheets, columns and signs that do not print."""
+        object.__setattr__(self, "notes", tuple(map(one_line, self.notes)))
 
     @property
     def is_workbook(self) -> bool:

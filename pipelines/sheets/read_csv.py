@@ -10,12 +10,13 @@ from itertools import chain, islice
 
 from pipelines.sheets.delimiter import find_delimiter
 from pipelines.sheets.encoding import Encoding, find_encoding
-from pipelines.sheets.lines import refuse_long_lines
+from pipelines.sheets.lines import refuse_long_lines, refuse_many_cells, refuse_many_lines
 from pipelines.sheets.raw import RawSheet
 from wearlab.errors import SheetError
 
-#: The delimiter is found from this many lines at most.
+#: The delimiter is found from this many lines and signs at most.
 _SAMPLE_LINES = 2000
+_SAMPLE_SIGNS = 4_000_000
 
 #: A quoted row over more lines than this is reported.
 _LONG_RECORD = 5
@@ -56,23 +57,24 @@ def read_csv(label: str, data: bytes, *, encodings: Sequence[str], delimiter: st
     Raises
     ------
     SheetError
-        Empty, binary or undecodable content, a line over 1 MB, a quote that is never closed.
+        Empty, binary or undecodable content, a line over 1 MB, too many lines or cells, a quote that is never closed.
     """
     if not data.strip(b" \t\r\n\0\x1a\xef\xbb\xbf\xff\xfe"):
         raise SheetError(f"{label} is empty: expected at least a header and one row, export the sheet again")
-    if delimiter is not None and (len(delimiter) != 1 or delimiter in '"\r\n'):
+    if delimiter is not None and (len(delimiter) != 1 or delimiter in '"\r\n\0'):
         raise SheetError(
             f"{label} cannot be split at {delimiter!r}: a delimiter is one sign, for example ; or , in the layout"
         )
     encoding = find_encoding(label, data, encodings)
     wide = 2 if encoding.name.startswith("utf-16") else 1
+    refuse_many_lines(label, data)
     refuse_long_lines(label, data, wide)
     notes = list(encoding.notes)
     if delimiter is None:
-        lines = list(islice(_lines(data, encoding), _SAMPLE_LINES))
-        found = find_delimiter(lines)
+        found = find_delimiter(_sample(_lines(data, encoding)))
         delimiter = found.sign
         notes.extend(found.notes)
+    refuse_many_cells(label, data, delimiter, encoding.name)
     rows, numbers, spans = _parse(label, data, encoding, delimiter)
     notes.extend(spans[:5])
     return TextTable(RawSheet(None, rows, numbers), encoding.name, delimiter, tuple(notes))
@@ -85,11 +87,23 @@ def _lines(data: bytes, encoding: Encoding) -> Iterator[str]:
     return io.TextIOWrapper(stream, encoding=encoding.name, newline="")
 
 
+def _sample(lines: Iterator[str]) -> list[str]:
+    sample: list[str] = []
+    signs = 0
+    for line in islice(lines, _SAMPLE_LINES):
+        sample.append(line)
+        signs += len(line)
+        if signs > _SAMPLE_SIGNS:
+            break
+    return sample
+
+
 def _parse(
     label: str, data: bytes, encoding: Encoding, delimiter: str
 ) -> tuple[list[list[str]], list[int] | None, list[str]]:
-    # a line of our own at the end: if it does not come back as a row, a quote before it was never closed
-    lines = chain(_lines(data, encoding), [_END])
+    # two lines of our own at the end: if they do not come back as two rows, a quote before them was never closed;
+    # one would not do, because a last line of nothing but a quote makes a row of it alone
+    lines = chain(_lines(data, encoding), [_END, _END])
     reader = csv.reader(lines, delimiter=delimiter)
     # sheets repeat their texts: one object for each distinct text keeps a large file small and is faster
     shared: dict[str, str] = {}
@@ -98,19 +112,21 @@ def _parse(
         rows = [list(map(share, row, row)) for row in reader]
     except csv.Error as fault:
         raise SheetError(_told(label, str(fault), _last_start(data, encoding, delimiter))) from None
-    if rows.pop() != [_END]:
+    if rows[-2:] != [[_END], [_END]]:
         opened = _last_start(data, encoding, delimiter)
         raise SheetError(
             f"{label} opens a quote in the row of line {opened} that is never closed: close or "
             "remove that quote and load the file again"
         )
-    if reader.line_num == len(rows) + 1:
+    del rows[-2:]
+    after_last = reader.line_num - 1
+    if after_last == len(rows) + 1:
         return rows, None, []
     numbers = _starts(data, encoding, delimiter)
     spans = [
         f"the row of line {first} goes on to line {after - 1} inside quotes: if rows are missing there, "
         "a quote is misplaced"
-        for first, after in zip(numbers, [*numbers[1:], reader.line_num], strict=True)
+        for first, after in zip(numbers, [*numbers[1:], after_last], strict=True)
         if after - first > _LONG_RECORD
     ]
     return rows, numbers, spans

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.sheets.encoding import find_encoding
-from pipelines.sheets.lines import refuse_long_lines
+from pipelines.sheets.lines import refuse_long_lines, refuse_many_lines
 from pipelines.sheets.raw import CellSet, RawSheet
 from pipelines.sheets.scan import LAST_COLUMN, MOST_CELLS
 from wearlab.errors import SheetError
@@ -55,6 +55,7 @@ def read_jsonl(label: str, data: bytes) -> tuple[RawSheet, tuple[str, ...]]:
         cells than a sheet has.
     """
     encoding = find_encoding(label, data, ("utf-8",))
+    refuse_many_lines(label, data)
     refuse_long_lines(label, data, 2 if encoding.name.startswith("utf-16") else 1)
     stream = io.BytesIO(data)
     stream.seek(encoding.skip)

@@ -15,9 +15,13 @@ from pipelines.sheets.raw import CellSet, RawSheet
 from pipelines.sheets.scan import MOST_CELLS, MOST_TEXT
 from wearlab.errors import SheetError, StoreError
 from wearlab.store.database import Database, only_file
+from wearlab.store.names import quoted
 
 #: Largest Parquet file that is opened, in bytes; it unfolds to several times its size.
 LARGEST_PARQUET = 300_000_000
+
+#: Columns that are read, as many as a layout is proposed for; each is asked for by itself.
+MOST_COLUMNS = 500
 
 _NUMBER = re.compile(r"U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DECIMAL\(.*\)|FLOAT|DOUBLE")
 _STAMP = re.compile(r"TIMESTAMP(_S|_MS|_NS)?")
@@ -32,7 +36,7 @@ class _Column:
 
     def text(self) -> str:
         """Return the SQL that writes a value as text; blank for null and for a number that is none (NaN)."""
-        name = '"' + self.name.replace('"', '""') + '"'
+        name = quoted(self.name)
         if self.kind in ("FLOAT", "DOUBLE"):
             return f"CASE WHEN isnan({name}) THEN '' ELSE regexp_replace(CAST({name} AS VARCHAR), '[.]0$', '') END"
         if self.kind == "BOOLEAN":
@@ -83,10 +87,8 @@ def read_parquet(label: str, data: bytes) -> tuple[RawSheet, tuple[str, ...]]:
         try:
             with only_file(path) as database:
                 return _read(label, database, str(path))
-        except StoreError as fault:
-            raise SheetError(
-                f"{label} cannot be read as a Parquet file ({_short(str(fault), folder)}): write it again"
-            ) from None
+        except (StoreError, UnicodeDecodeError, MemoryError, OSError) as fault:
+            raise _unreadable(label, _short(str(fault), folder)) from None
 
 
 def _read(label: str, database: Database, path: str) -> tuple[RawSheet, tuple[str, ...]]:
@@ -94,14 +96,24 @@ def _read(label: str, database: Database, path: str) -> tuple[RawSheet, tuple[st
         _Column(str(name), str(kind))
         for name, kind, *_ in database.rows("DESCRIBE SELECT * FROM read_parquet(?)", [path])
     ]
+    if len(columns) > MOST_COLUMNS:
+        raise SheetError(
+            f"{label} has {len(columns):,} columns, more than the {MOST_COLUMNS:,} that are read: split it"
+        )
     for column in columns:
         if not column.is_readable:
             raise SheetError(
                 f'{label} holds values of the type {column.kind[:60]} in its column "{column.name[:60]}", which fit '
                 "in no cell of a sheet: write numbers, texts and dates only"
             )
-    count = int(database.value("SELECT num_rows FROM parquet_file_metadata(?)", [path]))
+    count = int(database.value("SELECT num_rows FROM parquet_file_metadata(?)", [path]) or 0)
     unfolded = database.value("SELECT sum(total_uncompressed_size) FROM parquet_metadata(?)", [path])
+    # the file says its number of rows at two places; what is read are the groups
+    grouped = database.value(
+        "SELECT sum(n) FROM (SELECT DISTINCT row_group_id, row_group_num_rows AS n FROM parquet_metadata(?))", [path]
+    )
+    if count != int(grouped or 0) or count < 0:
+        raise _unreadable(label, "it contradicts itself on how many rows there are")
     if (count + 1) * len(columns) > MOST_CELLS or int(unfolded or 0) > MOST_INFLATED:
         raise SheetError(
             f"{label} holds {count:,} rows of {len(columns):,} columns ({int(unfolded or 0) / 1e6:,.0f} MB unfolded), "
@@ -120,7 +132,10 @@ def _read(label: str, database: Database, path: str) -> tuple[RawSheet, tuple[st
     for place, column in enumerate(columns):
         share: dict[str, str] = {}
         found = database.rows(f"SELECT coalesce({column.text()}, '') FROM read_parquet(?)", [path])  # noqa: S608
-        cells.append([share.setdefault(text, text) for (text,) in found])
+        if len(found) != count:
+            raise _unreadable(label, "it has not the rows that it says")
+        # where a file denies that it has nulls the library believes it, and hands them out all the same
+        cells.append([share.setdefault(text, text) if text else "" for (text,) in found])
         if column.is_number or column.is_date:
             filled = np.flatnonzero(np.fromiter(map(len, cells[-1]), dtype=np.int64, count=count)) + 1
             (numbers if column.is_number else dates)[place] = filled
@@ -129,6 +144,10 @@ def _read(label: str, database: Database, path: str) -> tuple[RawSheet, tuple[st
     zoned = ", ".join(f'"{column.name}"' for column in columns if column.kind == _ZONED)
     notes = (f"the times in {zoned} are those of the universal time zone (UTC)",) if zoned else ()
     return sheet, notes
+
+
+def _unreadable(label: str, why: str) -> SheetError:
+    return SheetError(f"{label} cannot be read as a Parquet file ({why}): write it again")
 
 
 def _short(fault: str, folder: str) -> str:

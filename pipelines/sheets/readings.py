@@ -244,7 +244,7 @@ def _row_repeat(table: SheetTable) -> Ints:
         return np.zeros(table.size, dtype=np.int64)
 
     def number(text: str) -> float:
-        digits = "".join(sign for sign in text if sign.isdigit())
+        digits = "".join(sign for sign in text if sign.isdecimal())
         return float(digits) if digits and len(digits) <= 3 else 0.0
 
     return table.cells(mapped).floats(number).astype(np.int64)

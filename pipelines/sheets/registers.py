@@ -13,7 +13,7 @@ from pipelines.sheets.duplicates import mark_copies, mark_held
 from pipelines.sheets.known import Known
 from pipelines.sheets.meter_judge import meter_column
 from pipelines.sheets.table import SheetTable
-from pipelines.sheets.values import Status, read_number
+from pipelines.sheets.values import LONGEST_NUMBER, Status, read_number
 from pipelines.sheets.vocabulary import answer_word, reason_word
 from pipelines.sheets.words import fold
 from wearlab.records import WorkKind, vehicle_key
@@ -159,7 +159,7 @@ def _area(table: SheetTable) -> Floats:
     factor = 100.0 if "cm" in fold(mapped.column.header) else 1.0
 
     def read(text: str) -> float:
-        found = _AREA.fullmatch(text.strip())
+        found = _AREA.fullmatch(text.strip()[: LONGEST_NUMBER + 1])
         bare = text if found is None else found.group(1)
         number = read_number(bare, table.style(mapped))
         if number.status != Status.MEASURED or number.bound or number.unit or number.value <= 0:

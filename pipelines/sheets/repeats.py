@@ -8,7 +8,7 @@ import pandas as pd
 from pipelines.sheets.cells import Cells, Ints, combine, distinct
 from pipelines.sheets.dates import Dates
 from pipelines.sheets.earlier import EARLIER
-from pipelines.sheets.incoming import incoming
+from pipelines.sheets.incoming import INCOMING, incoming
 from pipelines.sheets.readings import MEASURES, Readings
 from wearlab.store.database import Database
 
@@ -104,9 +104,9 @@ def _taken(
     frame["position"] = readings.position.at(head).objects()
     columns = {"code": "BIGINT", "vehicle": "VARCHAR", "tested_on": "DATE", "measure": "VARCHAR"}
     columns |= {"protocol": "VARCHAR", "position": "VARCHAR"}
-    with incoming(database, frame, columns) as name:
+    with incoming(database, frame, columns):
         found = database.rows(
-            f"SELECT i.code, r.repeat FROM {name} i JOIN reading r USING "  # noqa: S608  (names of our own)
+            f"SELECT i.code, r.repeat FROM {INCOMING} i JOIN reading r USING "  # noqa: S608  (names of our own)
             f"(vehicle, tested_on, measure, protocol, position) JOIN {EARLIER} e ON e.file_id = r.file_id"
         )
     taken: dict[int, set[int]] = {}

@@ -9,6 +9,13 @@ from wearlab.errors import SheetError
 #: Largest area (rows times columns up to the last cell) that is read, about a million rows of 20 columns.
 MOST_CELLS = 20_000_000
 
+#: An area of this many cells is read however few of them are filled; a larger one if one in `SPARSEST` is.
+MOST_EMPTY = 2_000_000
+SPARSEST = 50
+
+#: Cells that are read although the file only says that one is repeated.
+MOST_REPEATED = 1_000_000
+
 #: Limits of the spreadsheet formats themselves (ECMA-376 part 1; the OpenDocument programs use the same).
 LAST_ROW = 1_048_576
 LAST_COLUMN = 16_384
@@ -33,6 +40,8 @@ class SheetScan:
         Merged areas as (first row, first column, last row, last column), ends included.
     texts:
         Number of cells that show a shared text.
+    filled:
+        Number of cells with content.
     """
 
     rows: int = 0
@@ -41,6 +50,7 @@ class SheetScan:
     unsaved: dict[tuple[int, int], str] = field(default_factory=dict)
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
     texts: int = 0
+    filled: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +94,25 @@ def refuse_far_cell(label: str, sheet: str, row: int, column: int) -> None:
         raise SheetError(
             f'{label}, sheet "{sheet}": the table reaches to cell {cell_name(row, column)}, more than '
             f"{MOST_CELLS:,} cells: delete stray cells far outside the table, or split the sheet"
+        )
+
+
+def refuse_sparse(label: str, sheet: str, scan: SheetScan) -> None:
+    """Refuse a large area with next to nothing in it, of which every cell would take memory all the same."""
+    area = scan.rows * scan.columns
+    if area > MOST_EMPTY and area > scan.filled * SPARSEST:
+        raise SheetError(
+            f'{label}, sheet "{sheet}": the table reaches to cell {cell_name(scan.rows - 1, scan.columns - 1)}, but '
+            f"only {scan.filled:,} of its {area:,} cells hold anything: delete stray cells far outside the table"
+        )
+
+
+def refuse_repeated(label: str, sheet: str, repeated: int) -> None:
+    """Refuse a sheet of which a few cells are said to be repeated over and over."""
+    if repeated > MOST_REPEATED:
+        raise SheetError(
+            f'{label}, sheet "{sheet}": {repeated:,} of its cells are repetitions of others, far more than a sheet of '
+            "tests has: delete rows that were filled down by mistake"
         )
 
 

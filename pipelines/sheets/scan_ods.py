@@ -14,6 +14,8 @@ from pipelines.sheets.scan import (
     local_name,
     refuse_far_cell,
     refuse_long_text,
+    refuse_repeated,
+    refuse_sparse,
 )
 from wearlab.errors import SheetError
 
@@ -43,6 +45,8 @@ def scan_ods(container: Container) -> BookScan:
     parser.EndElementHandler = content.end
     parser.CharacterDataHandler = content.text
     container.parse(_BOOK, parser)
+    for title, scan in content.sheets.items():
+        refuse_sparse(container.label, title, scan)
     return BookScan(content.sheets)
 
 
@@ -71,13 +75,14 @@ class _Content:
         self.cell: dict[str, str] | None = None
         self.shown: list[str] = []
         self.hushed = 0
+        self.repeated = 0
 
     def start(self, name: str, given: dict[str, str]) -> None:
         local = local_name(name)
         if local == "table":
             self.title = _value(given, "name") or ""
             self.scan = self.sheets.setdefault(self.title, SheetScan())
-            self.row = self.characters = 0
+            self.row = self.characters = self.repeated = 0
         elif local == "table-row":
             self.row_repeat = self.count(given, "number-rows-repeated", LAST_ROW)
             self.column = self.row_columns = self.row_characters = 0
@@ -123,6 +128,9 @@ class _Content:
             self.row_columns = self.column + repeat
             refuse_far_cell(self.label, self.title, self.row + self.row_repeat - 1, self.row_columns - 1)
             self.row_characters += len(shown) * repeat
+            self.scan.filled += repeat * self.row_repeat
+            self.repeated += repeat * self.row_repeat - 1
+            refuse_repeated(self.label, self.title, self.repeated)
             if "error" in cell:
                 self.mark(self.scan.errors, shown or "#ERR", repeat)
             elif "formula" in cell and "value-type" not in cell and not shown:
@@ -142,7 +150,7 @@ class _Content:
         digits = _value(given, key)
         if digits is None:
             return 1
-        plain = digits.isascii() and digits.isdigit() and len(digits) < 10
+        plain = digits.isascii() and digits.isdecimal() and len(digits) < 10
         if not plain or not 1 <= int(digits) <= most:
             raise SheetError(
                 f'{self.label}, sheet "{self.title}": {key} "{digits[:20]}" lies outside what a '

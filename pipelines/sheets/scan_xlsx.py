@@ -7,10 +7,18 @@ from typing import Any
 from xml.parsers import expat
 
 from pipelines.sheets.container import Container
-from pipelines.sheets.scan import BookScan, SheetScan, local_name, refuse_far_cell, refuse_long_text
+from pipelines.sheets.scan import (
+    BookScan,
+    SheetScan,
+    local_name,
+    refuse_far_cell,
+    refuse_long_text,
+    refuse_sparse,
+)
 from wearlab.errors import SheetError
 
 _BOOK = "xl/workbook.xml"
+_START = "_rels/.rels"
 _DIGITS = "0123456789"
 _PLAIN = frozenset(("v", "is", "f", "c", "row"))
 
@@ -35,17 +43,24 @@ def scan_xlsx(container: Container) -> BookScan:
     targets = _targets(container)
     pages = {targets[key]: title for key, title in titles.items() if key in targets}
     longest = 0
+    others: list[str] = []
     for name in container.members:
         if name == _BOOK or name in pages or not name.lower().endswith((".xml", ".rels")):
             continue
-        longest = max(longest, _longest_text(container, name))
+        length, has_cells = _look_into(container, name)
+        longest = max(longest, length)
+        if has_cells:
+            others.append(name)
     sheets = {}
-    for name, title in pages.items():
+    # a part with cells that no sheet leads to is looked at as well: the library may find its way there otherwise
+    for name, title in [*pages.items(), *((name, "") for name in others)]:
         if name not in container.members:
             raise container.damaged(name)
         scan = _scan_page(container, name, title)
+        refuse_sparse(label, title, scan)
         refuse_long_text(label, title, scan.texts * longest)
-        sheets[title] = scan
+        if name in pages:
+            sheets[title] = scan
     return BookScan(sheets, from_1904)
 
 
@@ -69,49 +84,67 @@ def _titles(container: Container) -> tuple[dict[str, str], bool]:
 
 
 def _targets(container: Container) -> dict[str, str]:
-    """Return the worksheet parts by relation id; chart and dialog sheets are none."""
-    targets: dict[str, str] = {}
+    """Return the worksheet parts by relation id; chart and dialog sheets are none.
 
-    def start(name: str, given: dict[str, str]) -> None:
-        if local_name(name) == "Relationship" and given.get("Type", "").endswith("/worksheet"):
-            target = given.get("Target", "")
-            path = target.lstrip("/") if target.startswith("/") else posixpath.join("xl", target)
-            targets[given.get("Id", "")] = posixpath.normpath(path)
-
-    parser = expat.ParserCreate()
-    parser.StartElementHandler = start
+    The library finds the workbook and its sheets by these relations as well, so nothing in them may mislead it.
+    """
     relations = "xl/_rels/workbook.xml.rels"
     if relations not in container.members:
         raise container.damaged(relations)
-    container.parse(relations, parser)
+    for _, kind, target in _relations(container, _START) if _START in container.members else []:
+        if kind.endswith("/officeDocument") and posixpath.normpath(target.lstrip("/")) != _BOOK:
+            raise container.damaged(_START)
+    targets: dict[str, str] = {}
+    known: set[str] = set()
+    for key, kind, target in _relations(container, relations):
+        if key in known:
+            raise container.damaged(relations)
+        known.add(key)
+        if kind.endswith("/worksheet"):
+            path = target.lstrip("/") if target.startswith("/") else posixpath.join("xl", target)
+            targets[key] = posixpath.normpath(path)
     return targets
 
 
-def _longest_text(container: Container, name: str) -> int:
-    """Check a part and return the length of the longest shared text in it, 0 where it holds none."""
+def _relations(container: Container, part: str) -> list[tuple[str, str, str]]:
+    """Return the relations of a part: id, type and target."""
+    found: list[tuple[str, str, str]] = []
+
+    def start(name: str, given: dict[str, str]) -> None:
+        if local_name(name) == "Relationship":
+            found.append((given.get("Id", ""), given.get("Type", ""), given.get("Target", "")))
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = start
+    container.parse(part, parser)
+    return found
+
+
+def _look_into(container: Container, name: str) -> tuple[int, bool]:
+    """Check a part; returns the length of the longest shared text in it, and whether it holds cells of a sheet."""
     longest = current = 0
+    has_cells = False
 
     def start(tag: str, _: dict[str, str]) -> None:
-        nonlocal current
-        if local_name(tag) == "si":
+        nonlocal current, has_cells
+        local = local_name(tag)
+        if local == "si":
             current = 0
+        elif local == "sst":
+            parser.CharacterDataHandler = text
+        elif local == "sheetData":
+            has_cells = True
 
     def text(piece: str) -> None:
         nonlocal longest, current
         current += len(piece)
         longest = max(longest, current)
 
-    def first(tag: str, _: dict[str, str]) -> None:
-        # only a table of shared texts is listened to
-        shared = local_name(tag) == "sst"
-        parser.StartElementHandler = start if shared else None
-        parser.CharacterDataHandler = text if shared else None
-
     parser = expat.ParserCreate()
     parser.buffer_text = True
-    parser.StartElementHandler = first
+    parser.StartElementHandler = start
     container.parse(name, parser)
-    return longest
+    return longest, has_cells
 
 
 def _scan_page(container: Container, part: str, title: str) -> SheetScan:
@@ -193,7 +226,7 @@ class _Page:
         return number - 1
 
     def whole(self, digits: str) -> int:
-        if not digits.isascii() or not digits.isdigit() or len(digits) > 8:
+        if not digits.isascii() or not digits.isdecimal() or len(digits) > 8:
             raise self.broken(digits)
         return int(digits)
 
@@ -208,6 +241,7 @@ class _Page:
         """Note that the current cell has content."""
         if not self.filled:
             self.filled = True
+            self.scan.filled += 1
             if self.row > self.last_row or self.column > self.last_column:
                 self.last_row = max(self.last_row, self.row)
                 self.last_column = max(self.last_column, self.column)

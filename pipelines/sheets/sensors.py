@@ -7,8 +7,9 @@ import numpy as np
 from pipelines.sheets.cells import Bools, Cells, Floats, Ints
 from pipelines.sheets.readings import CODE, Readings
 from pipelines.sheets.words import fold
-from wearlab.config import Sensor, Settings
+from wearlab.config import Settings
 from wearlab.records import Measure
+from wearlab.rig_settings import Sensor
 
 
 def apply_sensors(

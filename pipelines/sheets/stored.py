@@ -30,6 +30,7 @@ from pipelines.sheets.table import SheetTable
 from pipelines.sheets.tested import tests_of
 from wearlab.config import Settings
 from wearlab.store.database import Database
+from wearlab.store.names import quoted
 
 _OTHER_KINDS: dict[str, Callable[[SheetTable, Database, Known], SheetResult]] = {
     "vehicles": vehicles_of,
@@ -174,7 +175,7 @@ def _source(
         "readings": account.readings,
     }
     database.run(
-        f"INSERT INTO source_file ({', '.join(row)}) VALUES ({', '.join('?' for _ in row)})",  # noqa: S608
+        f"INSERT INTO source_file ({', '.join(quoted(name) for name in row)}) VALUES ({', '.join('?' for _ in row)})",  # noqa: S608
         list(row.values()),
     )
 

@@ -30,6 +30,7 @@ from pipelines.sheets.protocols import Parts, Resolved, resolve
 from pipelines.sheets.questions import Question
 from pipelines.sheets.readings import CODE, MEASURES, Readings, gather
 from pipelines.sheets.table import SheetTable
+from pipelines.sheets.technicians import technician_code
 from pipelines.sheets.told import told_work
 from pipelines.sheets.vocabulary import answer_word, driven_word, reason_word
 from wearlab.config import Settings
@@ -64,7 +65,11 @@ def tests_of(table: SheetTable, settings: Settings, database: Database, known: K
         vehicle_text,
         day,
         {name: table.quantity(field, least=least) for name, (field, least) in _QUANTITIES.items()},
-        {name: table.text(name) for name in _TEXTS} | {"reason": table.text("reason").words(reason_word)},
+        {name: table.text(name) for name in _TEXTS}
+        | {
+            "reason": table.text("reason").words(reason_word),
+            "technician": table.text("technician").words(technician_code),
+        },
         _connected(table),
     )
     readings, packed, packed_cells = gather(table)

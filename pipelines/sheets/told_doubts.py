@@ -93,7 +93,7 @@ def _both(readings: Readings, cells: Bools, order: tuple[str, ...]) -> str | Non
     positions = [readings.position.texts[code] for code in readings.position.codes[places]]
     texts = [readings.cells.texts[code] for code in readings.cells.codes[places]]
     written = dict(zip(positions, texts, strict=True))
-    if len(written) != len(places) or sorted(order) != sorted(written) or not all(one.isdigit() for one in written):
+    if len(written) != len(places) or sorted(order) != sorted(written) or not all(one.isdecimal() for one in written):
         return None
     numbers = sorted(written, key=int)
     meant = {cylinder: written[place] for place, cylinder in zip(numbers, order, strict=True)}

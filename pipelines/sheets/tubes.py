@@ -8,8 +8,9 @@ from pipelines.sheets.cells import Cells, Floats, Ints
 from pipelines.sheets.readings import CODE, Readings
 from pipelines.sheets.table import SheetTable
 from pipelines.sheets.words import fold
-from wearlab.config import Rig, Settings
+from wearlab.config import Settings
 from wearlab.records import PUMP, SET, Measure
+from wearlab.rig_settings import Rig
 
 
 def rigs_of(table: SheetTable, settings: Settings) -> Cells:

@@ -34,6 +34,9 @@ _MONTHS = {
     for name in names.split()
 }  # fmt: skip
 _SIMPLE = re.compile(r"\d{1,15}(?:\.\d{1,15})?", re.ASCII)
+#: Longest cell that is looked at as a number, in signs: some patterns take a time that grows with its square.
+LONGEST_NUMBER = 150
+
 _CLOCK = re.compile(r"(\d{1,5}):([0-5]\d):([0-5]\d)", re.ASCII)
 _PLAIN = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
 
@@ -138,13 +141,15 @@ def numbers(cells: Cells, style: Style, typed: Bools | None = None) -> Numbers:
 def read_number(text: str, style: Style) -> Number:
     """Read one cell. Never raises: what cannot be read has the status UNREADABLE."""
     bare = text.strip()
+    if len(bare) > LONGEST_NUMBER:
+        return Number(Status.UNREADABLE)
     if style.typed and _PLAIN.fullmatch(bare):
         return _number(float(bare), _step(bare, "."), "", "e" in bare.lower()) or Number(Status.UNREADABLE)
     if style.decimal == "." and "." not in style.thousands and _SIMPLE.fullmatch(bare):
         return Number(Status.MEASURED, float(bare), step=_step(bare, "."))
     if not bare or bare in _NOT_MEASURED_SIGNS:
         return Number(Status.NOT_MEASURED)
-    if not any(sign.isdigit() for sign in bare):
+    if not any(sign.isdecimal() for sign in bare):
         said = meaning("status", bare)
         if said in _STATUS:
             return Number(_STATUS[said], bound=1 if said == "beyond" else 0)
@@ -196,7 +201,7 @@ def _unit_or_none(text: str) -> MeasuredUnit | None:
 
 def _prefix(text: str) -> tuple[int, bool, str]:
     """A sign or word before the figure: the bound it makes, whether it says "about", and the rest."""
-    if text[:1].isdigit():
+    if text[:1].isdecimal():
         return 0, False, text
     for pattern, bound, about in _prefixes():
         found = pattern.match(flat(text))
@@ -260,7 +265,10 @@ def _number(value: float, step: float, rest: str, scientific: bool) -> Number | 
 def _step(body: str, decimal: str) -> float:
     mantissa, _, exponent = body.lower().partition("e")
     places = len(mantissa.partition(decimal)[2])
-    return float(10.0 ** (int(exponent or 0) - places))
+    try:
+        return float(10.0 ** (int(exponent or 0) - places))
+    except (OverflowError, ValueError):  # an exponent that no number has, or of thousands of digits
+        return float("nan")
 
 
 def _all_marks(thousands: tuple[str, ...]) -> str:

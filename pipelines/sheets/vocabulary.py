@@ -13,6 +13,9 @@ from pipelines.sheets.words import MeasuredUnit, driven_of, fold, measure_of, me
 from wearlab.errors import UnitError
 from wearlab.records import Driven, Measure, Start, WorkKind
 
+#: Of a remark that is longer, in signs, the beginning is read: some patterns take a time that grows with its square.
+LONGEST_REMARK = 2_000
+
 _LETTERS = {"ł": "l", "ø": "o", "đ": "d", "ı": "i", "’": "'"}
 
 

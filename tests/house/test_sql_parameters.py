@@ -140,6 +140,24 @@ def test_what_is_not_allowed_fails(tmp_path: Path, line: str) -> None:
     assert len(_judged(tmp_path, text)) == 1
 
 
+_CONDITIONS = """
+def _where(*conditions):
+    given = [(words, value) for words, value in conditions if value is not None]
+    return " AND ".join(words for words, _value in given) or "TRUE", [value for _words, value in given]
+def found(db, name, day):
+    wanted, values = _where(("vehicle = ?", name), ({}, day))
+    return db.rows(f"SELECT 1 FROM test WHERE {{{}}}", values)
+"""
+
+
+@pytest.mark.parametrize(
+    ("condition", "used", "faults"),
+    [("'day = ?'", "wanted", 0), ("name", "wanted", 1), ("'day = ?'", "values", 1), ("'day = ' + day", "wanted", 1)],
+)
+def test_conditions_that_may_be_left_open(tmp_path: Path, condition: str, used: str, faults: int) -> None:
+    assert len(_judged(tmp_path, _CONDITIONS.format(condition, used))) == faults
+
+
 #: What runs or unpacks code out of data, by module and by name.
 _RUNS_MODULES = {"pickle", "marshal", "shelve", "dill", "cloudpickle", "jsonpickle", "code", "codeop", "yaml"}
 _RUNS_CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "read_pickle", "to_pickle", "loadLibrary"}

@@ -78,8 +78,11 @@ def readings(
     until: date | None = None,
 ) -> list[dict[str, Any]]:
     """Readings with the part they belong to, in the order of date, test, position and repeat."""
+    wanted, values = _wanted(
+        ("r.vehicle = ?", vehicle), ("r.measure = ?", measure), ("r.tested_on >= ?", since), ("r.tested_on <= ?", until)
+    )
     return db.records(
-        """
+        f"""
         SELECT r.vehicle, r.tested_on AS date, t.odometer_km, r.position, f.part, r.measure, r.protocol, r.repeat,
                r.value, r.unit, r.bound, r.resolution, r.quality, s.name AS file, r.row_no AS row,
                r.level, r.use, r.value_text, r.unit_text, r.channel, r.serial, t.sheet, t.duration_s, t.rail_bar,
@@ -88,11 +91,10 @@ def readings(
         JOIN test t USING (test_id)
         JOIN source_file s ON s.file_id = r.file_id
         LEFT JOIN fitted f ON f.test_id = r.test_id AND f.position = r.position
-        WHERE (? IS NULL OR r.vehicle = ?) AND (? IS NULL OR r.measure = ?)
-          AND (? IS NULL OR r.tested_on >= ?) AND (? IS NULL OR r.tested_on <= ?)
+        WHERE {wanted}
         ORDER BY r.vehicle, r.tested_on, s.name, r.row_no, r.test_id, r.col_no
-        """,
-        [vehicle, vehicle, measure, measure, since, since, until, until],
+        """,  # noqa: S608
+        values,
     )
 
 
@@ -133,12 +135,19 @@ def tests(db: Database, vehicle: str, until: date) -> list[dict[str, Any]]:
 
 def work(db: Database, *, vehicle: str | None = None, until: date | None = None) -> list[dict[str, Any]]:
     """Work and events, of one vehicle or of all, in the order of date."""
+    wanted, values = _wanted(("w.vehicle = ?", vehicle), ("w.done_on <= ?", until))
     return db.records(
-        """
+        f"""
         SELECT w.*, coalesce(s.name, 'entered by hand') AS file
         FROM work w LEFT JOIN source_file s USING (file_id)
-        WHERE (? IS NULL OR w.vehicle = ?) AND (? IS NULL OR w.done_on <= ?)
+        WHERE {wanted}
         ORDER BY w.done_on, file, w.row_no
-        """,
-        [vehicle, vehicle, until, until],
+        """,  # noqa: S608
+        values,
     )
+
+
+def _wanted(*conditions: tuple[str, Any]) -> tuple[str, list[Any]]:
+    """The conditions whose value is given, as SQL, and these values: one that may be left open is looked up nowhere."""
+    given = [(words, value) for words, value in conditions if value is not None]
+    return " AND ".join(words for words, _value in given) or "TRUE", [value for _words, value in given]

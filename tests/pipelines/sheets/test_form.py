@@ -15,8 +15,9 @@ from pipelines.sheets.files import read_file
 from pipelines.sheets.form import blank_form_html, form_columns, write_blank_form_xlsx
 from pipelines.sheets.layout import built_in_layouts
 from pipelines.sheets.match import find_layout
-from wearlab.config import Family, Protocol, Settings
+from wearlab.config import Family, Settings
 from wearlab.errors import InputError, SheetError
+from wearlab.limit_settings import Protocol
 from wearlab.records import Driven, Measure
 
 SETTINGS = Settings(
