@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 DEMO := build/demo
 
-.PHONY: demo test lint bench study wheel-check pins sample words reference clean
+.PHONY: demo test lint bench study wheel-check lowest-check pins sample words reference fuzz clean
 
 .venv/run: requirements.txt pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv
@@ -41,6 +41,10 @@ study: .venv/run
 wheel-check: .venv/dev
 	PYTHON=$(BIN)/python bash .ci/wheel_check
 
+# The wheel with the lowest allowed version of each dependency.
+lowest-check: .venv/dev
+	LOWEST=1 PYTHON=$(BIN)/python bash .ci/wheel_check
+
 sample: .venv/run
 	$(BIN)/wearlab demo build/sample --sheets datasets_demo
 	$(BIN)/python -m pipelines.steps.sample build/sample reports/sample V31 1 2026-10-31
@@ -54,6 +58,11 @@ words: .venv/run
 
 reference: .venv/run
 	$(BIN)/python -m pipelines.steps.settings_reference >docs/configuration.md
+
+# Bytes that nobody meant, half an hour a target; fuzz/README.md says more.
+fuzz: .venv/dev
+	$(BIN)/python -m pip install -q --disable-pip-version-check atheris
+	$(BIN)/python -m fuzz.run
 
 # Pins with hashes for every platform; run it after changing pyproject.toml or requirements-dev.in.
 PIN := uv pip compile -q --universal --python-version 3.11 --fork-strategy fewest --generate-hashes \

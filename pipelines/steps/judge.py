@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -43,9 +44,10 @@ def judge_visit(
     versions: dict[tuple[str, date | None], int],
     vehicle: dict[str, Any],
     on: date,
+    known: Sequence[dict[str, Any]] | None = None,
 ) -> Judgement:
-    """Judge one visit with the limit rules in force on its day."""
-    facts = gather_visit(db, settings, vehicle["vehicle"], on)
+    """Judge one visit with the limit rules in force on its day; `known` as in `gather_visit`."""
+    facts = gather_visit(db, settings, vehicle["vehicle"], on, known)
     rules = limits_in_force(settings, versions, on)
     return judge(facts, rules, family_facts(settings, vehicle), settings.spread)
 

@@ -98,7 +98,7 @@ def vehicle_view(
     states = vehicle_states(fleet, name) if states is None else states
     pressing = worst(states)
     days = test_dates(db, name, fleet.as_of)
-    judged = judge_visit(db, fleet.settings, fleet.versions, row, days[-1]) if days else None
+    judged = judge_visit(db, fleet.settings, fleet.versions, row, days[-1], tests) if days else None
     facts = family_facts(fleet.settings, row)
     return VehicleView(
         vehicle=name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -54,8 +55,12 @@ def last_tests(db: Database, until: date) -> dict[str, date]:
     return dict(db.rows("SELECT vehicle, max(tested_on) FROM test WHERE tested_on <= ? GROUP BY vehicle", [until]))
 
 
-def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> VisitFacts:
+def gather_visit(
+    db: Database, settings: Settings, vehicle: str, on: date, known: Sequence[dict[str, Any]] | None = None
+) -> VisitFacts:
     """All tests of one vehicle on one day, with what the visit before and the settings add.
+
+    `known` are the vehicle's tests up to that day or a later one, where they are at hand.
 
     Raises
     ------
@@ -68,7 +73,7 @@ def gather_visit(db: Database, settings: Settings, vehicle: str, on: date) -> Vi
             raise InputError(f'{vehicle} has no test yet: load one with "wearlab load"')
         nearest = min(days, key=lambda day: abs((day - on).days))
         raise InputError(f"{vehicle} was not tested on {on}: the nearest test is of {nearest}")
-    tests = [row for row in test_rows(db, vehicle, on) if row["tested_on"] == on]
+    tests = [row for row in (test_rows(db, vehicle, on) if known is None else known) if row["tested_on"] == on]
     found = reading_rows(db, vehicle=vehicle, since=on, until=on)
     before = [day for day in days if day < on]
     last = before[-1] if before else None
@@ -233,23 +238,44 @@ def _first(tests: list[dict[str, Any]], name: str) -> Any:
 
 
 def _baselines(db: Database, vehicle: str, on: date) -> dict[BaselineKey, Baseline]:
-    rows = db.rows(
-        """
-        WITH now AS (
-            SELECT DISTINCT measure, protocol, position, part, life FROM comparable WHERE vehicle = ? AND tested_on = ?
-        ), past AS (
-            SELECT n.measure, n.protocol, n.position, c.tested_on, avg(c.level) AS level,
-                   any_value(c.bound) AS bound, max(c.resolution) AS resolution, count(*) AS repeats
-            FROM now n JOIN comparable c USING (measure, protocol, part, life)
-            WHERE c.tested_on < ? GROUP BY ALL
-        )
-        SELECT measure, protocol, position, tested_on, level, bound, resolution, repeats FROM past
-        QUALIFY row_number() OVER (PARTITION BY measure, protocol, position ORDER BY tested_on) = 1
-        """,
-        [vehicle, on, on],
+    """The first comparable readings of every life that was tested on a day, wherever its part was then."""
+    now = db.rows(
+        "SELECT DISTINCT measure, protocol, part, life, position FROM comparable WHERE vehicle = ? AND tested_on = ?",
+        [vehicle, on],
     )
-    return {
-        (measure, protocol, position): Baseline(level, day, bound, resolution, int(repeats))
-        for measure, protocol, position, day, level, bound, resolution, repeats in rows
-        if Measure(measure) is not Measure.RIG_CHECK
-    }
+    parts = sorted({str(part) for _measure, _protocol, part, _life, _position in now})
+    if not parts:
+        return {}
+    # named one by one, so that nothing else of the store is read
+    of_parts = f"part IN ({', '.join('?' * len(parts))})"
+    hosts = [row[0] for row in db.rows(f"SELECT DISTINCT vehicle FROM fitment WHERE {of_parts}", parts)]  # noqa: S608
+    past = db.rows(
+        f"""
+        SELECT measure, protocol, part, life, tested_on, sum(level), any_value(bound), max(resolution), count(*)
+        FROM comparable WHERE vehicle IN ({", ".join("?" * len(hosts))}) AND tested_on < ? AND {of_parts} GROUP BY ALL
+        """,  # noqa: S608
+        [*hosts, on, *parts],
+    )
+    days: dict[tuple[Any, ...], dict[date, tuple[Any, ...]]] = {}
+    for measure, protocol, part, life, day, *figures in past:
+        days.setdefault((measure, protocol, part, life), {})[day] = tuple(figures)
+    found: dict[BaselineKey, list[tuple[date, tuple[Any, ...]]]] = {}
+    for *of, position in now:
+        if tuple(of) in days and Measure(of[0]) is not Measure.RIG_CHECK:
+            found.setdefault((of[0], of[1], position), []).append(min(days[tuple(of)].items()))
+    return {key: _baseline(lives) for key, lives in found.items()}
+
+
+def _baseline(lives: list[tuple[date, tuple[Any, ...]]]) -> Baseline:
+    """Of one position: the first day, and what was read on it, of one life or of several that stand there at once."""
+    day = min(first for first, _figures in lives)
+    figures = [one for first, one in lives if first == day]
+    repeats = sum(int(one[3]) for one in figures)
+    resolutions = [one[2] for one in figures if one[2] is not None]
+    return Baseline(
+        sum(float(one[0]) for one in figures) / repeats,
+        day,
+        figures[0][1],
+        max(resolutions, default=None),
+        repeats,
+    )

@@ -25,7 +25,7 @@ FIRST, FLEET, ABOUT = "index.html", "fleet.html", "about.html"
 SIGNALS = 6
 
 #: how much of what is on screen is printed at most, the most pressing of it: two sides decide, a vehicle has one
-PAPER = {"tests": 8, "changes": 8, "signals": 3}
+PAPER = {"tests": 8, "changes": 8, "signals": 3, "vehicles": 80}
 PAPER_VEHICLE = {"sentences": 6, "signals": 2, "pictures": 2}
 #: visits that are told at once and printed: of a vehicle with more to tell, fewer
 VISITS, VISITS_BESIDE = 3, 2
@@ -50,7 +50,7 @@ def first_html(view: PackView, names: Mapping[str, str]) -> str:
 def fleet_html(view: PackView, names: Mapping[str, str]) -> str:
     """Return the fleet page."""
     return _page(
-        "fleet.html", view.head, FLEET, names, script=True,
+        "fleet.html", view.head, FLEET, names, script=True, paper=PAPER,
         page=view.fleet, month=view.month, drawn=fleet_pictures(view.fleet),
         shared=view.signals(None), totals=_totals(view), left_out=len(view.month.vehicles) - len(view.shown),
     )  # fmt: skip

@@ -31,8 +31,11 @@ _NAMES_IDS = ("for", "headers", "aria-labelledby", "aria-describedby", "aria-con
 _DROPPED = frozenset({"script", "noscript", "template", "iframe", "object", "embed", "base", "link"})
 #: what the pages themselves do not print; left out here, it is not even looked at
 _SCREEN_TAGS, _SCREEN = frozenset({"nav", "footer"}), frozenset({"skip", "screen", "small", "only"})
-#: a table of readings below its chart, which holds nothing that is folded away in turn
-_TABLES = re.compile(r'<details class="small"[^>]*>.*?</details>', re.DOTALL)
+#: where something of a page begins that may not be printed
+_MAY_GO = re.compile(
+    r'<details\b[^>]*>|<([a-z][a-z0-9]*)\b[^>]*\bclass="[^"]*\b(?:' + "|".join(sorted(_SCREEN)) + r")\b[^>]*>"
+)
+_CLASS = re.compile(r'\bclass="([^"]*)"')
 
 
 def start_of(number: int) -> str:
@@ -41,7 +44,7 @@ def start_of(number: int) -> str:
 
 
 def without_charts(html: str) -> tuple[str, dict[str, bytes]]:
-    """Return a page with an image for each chart and no tables below, and the charts by the address of their image.
+    """Return what of a page is printed, with an image for each chart, and the charts by the address of their image.
 
     What is drawn stays the same; a chart that is read on its own is no part of the page's own elements, each of which
     would be looked at by every rule of the style sheets.
@@ -60,7 +63,40 @@ def without_charts(html: str) -> tuple[str, dict[str, bytes]]:
         found[address] = chart.encode()
         return f'<img src="{address}" alt=""{said.rstrip("/")}>'
 
-    return _CHART.sub(image, _TABLES.sub("", html)), found
+    return _CHART.sub(image, _printed(html)), found
+
+
+def _printed(html: str) -> str:
+    """A page without what is on screen alone or folded away: hundreds of rows need not be read to be left out.
+
+    What this text-wise look does not find is left out of the parsed page, see `prepare`.
+    """
+    kept, at, search = [], 0, 0
+    while (match := _MAY_GO.search(html, search)) is not None:
+        search = match.end()
+        found = _CLASS.search(match.group(0))
+        whole = found is not None and bool(_SCREEN & set(found.group(1).split()))
+        begin = match.start()
+        if not whole:
+            if match.group(1) is not None or " open" in match.group(0):
+                continue
+            begin = html.find("</summary>", search) + len("</summary>")
+        end = _end_of(html, match.group(1) or "details", search, whole=whole)
+        if end is None or begin > end:
+            continue
+        kept.append(html[at:begin])
+        at = search = end
+    return "".join((*kept, html[at:]))
+
+
+def _end_of(html: str, tag: str, inside: int, *, whole: bool) -> int | None:
+    """Where an element ends whose inside begins at a place, with its end tag if it goes as a `whole`."""
+    depth = 1
+    for match in re.compile(rf"<(/?){tag}\b[^>]*>").finditer(html, inside):
+        depth += -1 if match.group(1) else 1
+        if not depth:
+            return match.end() if whole else match.start()
+    return None
 
 
 def styles_of(root: Element) -> list[str]:

@@ -130,8 +130,10 @@ def passed(
     Raises
     ------
     numpy.linalg.LinAlgError
-        A covariance is not positive definite.
+        A covariance is not positive definite, or a variance beyond all numbers.
     """
+    if not np.isfinite(theta).all():
+        raise np.linalg.LinAlgError("a variance is beyond all numbers")
     design = work.design
     n, p = design.n, design.p
     task = Pass(theta, beta, active, look, score, beyond and bool(design.data.bound.any()))

@@ -59,12 +59,13 @@ def english(home: Path) -> list[re.Pattern[str]]:
 def _stored(home: Path) -> str:
     with open_workspace(home).open(read_only=True) as db:
         columns = db.rows(
-            "SELECT table_name, column_name FROM information_schema.columns WHERE data_type LIKE 'VARCHAR%' "
+            "SELECT table_name, column_name, data_type FROM information_schema.columns WHERE data_type LIKE 'VARCHAR%' "
             "AND table_name NOT IN ('raw_row', 'raw_sheet', 'reading', 'row_print', 'touched')"
         )
         texts: set[str] = set()
-        for table, column in columns:
-            rows = db.rows(f'SELECT DISTINCT "{column}"::VARCHAR FROM "{table}" WHERE "{column}" IS NOT NULL')  # noqa: S608
+        for table, column, kind in columns:
+            told = f'unnest("{column}")' if kind.endswith("[]") else f'"{column}"'
+            rows = db.rows(f'SELECT DISTINCT {told} FROM "{table}" WHERE "{column}" IS NOT NULL')  # noqa: S608
             texts |= {str(text) for (text,) in rows}
     return "\n".join(sorted(texts))
 

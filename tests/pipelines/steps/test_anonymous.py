@@ -38,7 +38,7 @@ def shared(demo_home: Path, tmp_path_factory: pytest.TempPathFactory) -> Workspa
     folder = tmp_path_factory.mktemp("given") / "fleet"
     export_anonymous(open_workspace(demo_home), folder, np.random.default_rng(20261125))
     place = open_workspace(folder)
-    with place.open() as db:
+    with place.open(create=True) as db:
         files = find_files([folder / "sheets"])
         done = load_files(db, place.settings, read_layouts(place.layouts), files, as_of=date(2026, 10, 31))
     assert sum(one.set_aside + one.cells_set_aside for one in done) == 0

@@ -135,6 +135,23 @@ def test_what_is_folded_away_is_left_out_and_pages_are_bookmarked(pack: tuple[Pd
     ]  # fmt: skip
 
 
+def test_what_is_on_screen_alone_is_left_out_and_what_stands_beside_it_stays(tmp_path: Path) -> None:
+    body = (
+        '<table><tr class="edge screen"><td>row gone</td></tr><tr class="edge"><td>row kept</td></tr></table>'
+        '<div class="panel screen"><div>panel gone</div>and its end gone</div>tail kept'
+        '<details class="fold"><summary>fold kept</summary><details><summary>in gone</summary></details></details>'
+        '<details open><summary>open</summary><p class="screens">open kept</p></details>'
+        f'<details class="small"><summary>readings gone</summary>{CHART}</details><div class="screen">never closed'
+    )
+    _, reader = made((("index.html", page("x", body)),), tmp_path)
+    text = " ".join(sheet.extract_text() for sheet in reader.pages)
+    assert "gone" not in text
+    assert "chart of V12" not in text
+    assert "never closed" not in text
+    for kept in ("row kept", "tail kept", "fold kept", "open kept"):
+        assert kept in text
+
+
 def test_the_same_pages_give_the_same_bytes(tmp_path: Path) -> None:
     first, _ = made(PAGES[1:3], tmp_path)
     again, _ = made(PAGES[1:3], tmp_path)

@@ -47,6 +47,18 @@ def test_same_view_same_bytes_by_any_number_of_processes(view: PackView, folder:
     assert done[0].size == sum(path.stat().st_size for path in (tmp_path / "here").rglob("*.html"))
 
 
+def test_files_of_some_pages_can_be_made_before_the_rest_is_drawn(view: PackView, tmp_path: Path) -> None:
+    there: list[list[str]] = []
+    first = view.month.vehicles[3].vehicle
+    write_pack(
+        view, tmp_path, first=[first],
+        meanwhile=lambda: there.append(sorted(path.stem for path in tmp_path.rglob("*.html"))),
+    )  # fmt: skip
+    assert there == [sorted(["index", "fleet", "about", first])]
+    write_pack(view, tmp_path / "none", meanwhile=lambda: there.append([]))
+    assert len(there) == 2
+
+
 def test_nothing_comes_from_outside(folder: Path, pages: dict[str, Page]) -> None:
     for name, page in pages.items():
         text = (folder / name).read_text("utf-8")
